@@ -188,7 +188,7 @@ class RunClosing:
     """How a run ended. scores and traces by stick; empty where nothing was measured.
 
     evidence: JSON-ready mapping of what the verdict rests on (expected and received samples, inputs, clock, supply).
-    timing: host and rig seconds of the run, JSON-ready.
+    timing: host and rig seconds of the run, JSON-ready. monitor: state of the specification's pooled monitor after this run, kept with it.
     """
 
     verdict: Verdict
@@ -199,6 +199,7 @@ class RunClosing:
     evidence: Mapping[str, Any]
     timing: Mapping[str, float]
     ended_at: datetime
+    monitor: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)

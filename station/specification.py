@@ -103,8 +103,8 @@ class Specification(_Section):
 
     @property
     def digest(self) -> str:
-        """SHA-256 of the canonical JSON of all values, defaults included."""
-        return hashlib.sha256(self.model_dump_json().encode()).hexdigest()
+        """SHA-256 of the canonical JSON of all values that differ from their defaults, so that a new key with a default changes nothing."""
+        return hashlib.sha256(self.model_dump_json(exclude_defaults=True).encode()).hexdigest()
 
     def count_v(self, supply_v: float | None = None) -> float:
         """Volts of one count, at the measured supply if there is one."""

@@ -1,8 +1,8 @@
 """Every message of the rig link, in one table. docs/rig-link.md is generated from it, and the codec reads it.
 
-A message is a type byte followed by little-endian fields. On the wire it stands in a frame: COBS(type, fields, CRC-16) and a zero byte
-(rigs.link.frames). Nothing else is sent. A frame carries at most 240 bytes of fields, so a rig needs one receive and one send buffer of
-256 bytes each.
+A message is a type byte followed by little-endian fields. On the wire it stands in a frame: COBS(type, fields, CRC-16 high byte first)
+and a zero byte (rigs.link.frames). Nothing else is sent. A frame carries at most 240 bytes of fields, so a rig needs one receive and one
+send buffer of 256 bytes each.
 """
 
 from dataclasses import dataclass
@@ -20,7 +20,12 @@ ENERGISED_MAX_S: Final = 0.5  # of one command; then rest, latched fault ENERGIS
 SILENCE_S: Final = 0.3  # host: six status frames missing is a lost link
 ANGLE_MAX_DECIDEG: Final = 600  # either side of home; the rig refuses and also clamps
 JOG_SPEED_MAX_DECIDEG_S: Final = 600  # the jog is slow; so is one step
-JOG_STEP_MAX_DECIDEG: Final = 50
+JOG_STEP_MAX_DECIDEG: Final = 50  # of one step, from where the finger is
+HOLD_MS: Final = (30, 200)  # least and most of a FLICK; else TIME_RANGE
+FREE_MS: Final = (50, 300)
+CODE_MAX: Final = 4095  # of a sample, 12 bits
+BLOCK_MAX_SAMPLES: Final = 75
+TICKS_PER_SAMPLE_MIN: Final = 4  # so that the tick of a block exposes one lost sample
 
 
 class Inputs(IntFlag):
@@ -96,9 +101,18 @@ class Reference(IntEnum):
     FULL = 3
 
 
+ENUMS: Final[dict[str, type[IntEnum] | type[IntFlag]]] = {
+    kind.__name__: kind for kind in (Inputs, State, FaultCode, Refusal, Outcome, Group, LampCode, Reference)
+}
+FLAG: Final = "0 or 1"
+
+
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One field: struct code without byte order (B H I h i, or Ns for N bytes of ASCII padded with zeros), unit, meaning."""
+    """One field: struct code without byte order (B H I h i, or Ns for N bytes of ASCII padded with zeros), unit, meaning.
+
+    unit: SI unit, FLAG, or the name of one of ENUMS: then no value outside it is valid.
+    """
 
     name: str
     code: str
@@ -108,7 +122,11 @@ class Field:
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """One line of the table. tail: meaning of the variable bytes after the fields, "" when there are none."""
+    """One line of the table. tail: meaning of the variable bytes after the fields, "" when there are none.
+
+    tail_unit, tail_max: the tail is 1 to tail_max pieces of tail_unit bytes. lasting: so many first fields keep their place in every
+    version of the protocol, so that two versions can name each other.
+    """
 
     code: int
     name: str
@@ -116,9 +134,18 @@ class Message:
     meaning: str
     fields: tuple[Field, ...]
     tail: str = ""
+    tail_unit: int = 0
+    tail_max: int = 0
+    lasting: int = 0
 
 
-_COMMAND = Field("command", "H", "", "number of the command; the same number again is answered again and never done twice")
+_COMMAND = Field(
+    "command",
+    "H",
+    "",
+    "number of the command, counts up from 1 after HELLO and wraps; the same number again is answered again and never done twice, "
+    "an older one is ignored",
+)
 _RUN = Field("run", "I", "", "run number; 0 outside a run")
 _STICK = Field("stick", "B", "", "index of the stick, 0 where the unit has one")
 _GROUP = Field("group", "B", "Group", "side the stick is pushed to")
@@ -128,8 +155,10 @@ HOST_MESSAGES: Final = (
         0x01,
         "HELLO",
         "host",
-        "Begins a dialogue. The rig goes to rest, forgets earlier command numbers and answers IDENTITY. No command is accepted before it.",
+        "Begins a dialogue. The rig goes to rest, ends the sample stream, forgets earlier command numbers and answers IDENTITY, whatever "
+        "the version. No command is accepted before a HELLO of the rig's own version.",
         (Field("protocol", "B", "", "version the host speaks"), Field("nonce", "I", "", "any number; comes back in IDENTITY")),
+        lasting=2,
     ),
     Message(
         0x02,
@@ -142,8 +171,9 @@ HOST_MESSAGES: Final = (
         0x10,
         "SAMPLE",
         "host",
-        "Begins (on = 1) or ends (on = 0) the sample stream of one stick in a run. Sample numbers begin at 0 each time.",
-        (_COMMAND, _RUN, _STICK, Field("on", "B", "", "1 begin, 0 end")),
+        "Begins (on = 1) or ends (on = 0) the sample stream of one stick in a run. Sample numbers begin at 0 each time. At the end the "
+        "last block is sent before DONE, and DONE names the first and the last sample of the whole stream.",
+        (_COMMAND, _RUN, _STICK, Field("on", "B", FLAG, "1 begin, 0 end")),
     ),
     Message(
         0x11,
@@ -164,13 +194,15 @@ HOST_MESSAGES: Final = (
         0x12,
         "JOG",
         "host",
-        "One slow step of the finger, for calibration; must be renewed step by step. Speed and step are limited by the rig.",
+        "One slow step of the finger, for calibration. Done when the angle is reached; there the finger stays, energised, until the next "
+        "JOG or REST, at most 500 ms after the step began (then ENERGISED_TOO_LONG): it must be renewed step by step. Speed and step are "
+        "limited by the rig. Accepted as FLICK is, but with or without a sample stream.",
         (
             _COMMAND,
             _STICK,
             _GROUP,
-            Field("angle", "h", "0.1 deg", "target from home along the group's direction"),
-            Field("speed", "H", "0.1 deg/s", "at most 600"),
+            Field("angle", "h", "0.1 deg", "target from home along the group's direction, -600 to 600; at most 50 from where it is"),
+            Field("speed", "H", "0.1 deg/s", "1 to 600"),
         ),
     ),
     Message(
@@ -184,7 +216,7 @@ HOST_MESSAGES: Final = (
         (_COMMAND, Field("what", "B", "Reference", "unit supply, or a reference of the converter")),
     ),
     Message(0x15, "LAMP", "host", "Sets the lamp.", (_COMMAND, Field("lamp", "B", "LampCode", "what it shows"))),
-    Message(0x16, "REST", "host", "Finger home, de-energised, at once; ends any command. Always accepted.", (_COMMAND,)),
+    Message(0x16, "REST", "host", "Finger home, de-energised, at once; ends any command (DONE as HALTED). Always accepted.", (_COMMAND,)),
     Message(
         0x17,
         "RESET",
@@ -199,31 +231,33 @@ RIG_MESSAGES: Final = (
         0x81,
         "IDENTITY",
         "rig",
-        "Answer to HELLO.",
+        "Answer to HELLO, and to nothing else.",
         (
             Field("protocol", "B", "", "version the rig speaks"),
             Field("nonce", "I", "", "from HELLO"),
             Field("rig_id", "16s", "", "name burnt into the rig"),
             Field("firmware", "16s", "", "version of the firmware"),
             Field("boot", "I", "", "counts the rig's starts"),
-            Field("tick_hz", "I", "Hz", "of the rig clock"),
+            Field("tick_hz", "I", "Hz", "of the rig clock, at least 4 times the sample rate"),
             Field("sample_rate", "I", "Hz", "samples per second and axis"),
-            Field("bits", "B", "", "of the converter, at most 12"),
+            Field("bits", "B", "", "of the converter, 8 to 12"),
             Field("reference_uv", "I", "uV", "full scale of the converter"),
-            Field("emulated", "B", "", "1 when no metal moves"),
+            Field("emulated", "B", FLAG, "1 when no metal moves"),
         ),
+        lasting=2,
     ),
     Message(
         0x82,
         "STATUS",
         "rig",
-        "Every 50 ms and at every change of state or input. Edge counters wrap and miss nothing, however short.",
+        "Every 50 ms from power-up on, also before HELLO, and at every change of state or input. Edge counters wrap and miss nothing, "
+        "however short.",
         (
             Field("tick", "I", "ticks", "rig clock, wraps"),
             Field("boot", "I", "", "as in IDENTITY"),
             Field("state", "B", "State", "what the rig does"),
             Field("fault", "B", "FaultCode", "latched fault"),
-            Field("energised", "B", "", "1 while the finger has torque"),
+            Field("energised", "B", FLAG, "1 while the finger has torque"),
             Field("inputs", "B", "Inputs", "input bits"),
             Field("start_presses", "B", "", "rising edges of the start button"),
             Field("guard_openings", "B", "", "openings of the guard"),
@@ -238,7 +272,7 @@ RIG_MESSAGES: Final = (
         0x83,
         "ACK",
         "rig",
-        "Immediate answer to a numbered command.",
+        "Immediate answer to a numbered command, also to one sent again. A refused command has no DONE.",
         (_COMMAND, Field("refusal", "B", "Refusal", "0 accepted, else why not")),
     ),
     Message(
@@ -267,7 +301,9 @@ RIG_MESSAGES: Final = (
             Field("tick", "I", "ticks", "rig clock at that sample"),
             _STICK,
         ),
-        tail="three bytes a sample: x in bits 0 to 11, y in bits 12 to 23, little-endian; at most 75 samples",
+        tail="three bytes a sample: x in bits 0 to 11, y in bits 12 to 23, little-endian; 1 to 75 samples",
+        tail_unit=3,
+        tail_max=BLOCK_MAX_SAMPLES,
     ),
     Message(
         0x86,

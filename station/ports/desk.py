@@ -55,6 +55,14 @@ class Desk(Protocol):
         """Clear a latched fault once its cause is gone."""
         ...
 
+    def alarms(self) -> Mapping[str, str]:
+        """Specifications decided by count alone since a pooled monitor alarmed, each with its sentence."""
+        ...
+
+    def set_back(self, specification: str, operator: str, cause: str) -> None:
+        """Set a pooled monitor back once the cause was found. Raises NotFound, UsageError, StoreError."""
+        ...
+
     def recent_events(self, rig: str | None = None, after: int = 0) -> Sequence[tuple[int, RunEvent]]:
         """Newest events, oldest first, with their numbers; from a bounded ring."""
         ...

@@ -1,8 +1,8 @@
 """Where results go. Every verb is one transaction; when it returns, the record is safe."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import Protocol
+from typing import Any, Protocol
 
 from station.records import Fitted, LastRun, RunClosing, RunOpening, TraceBlock
 from station.specification import Specification
@@ -23,6 +23,14 @@ class ResultSink(Protocol):
 
     def close_interrupted(self, station: str, ended_at: datetime) -> Sequence[int]:
         """Close every run of this station that never ended as `invalid`, reason `interrupted`, parts kept as its trace."""
+        ...
+
+    def monitors(self) -> Mapping[str, Mapping[str, Any]]:
+        """State of the pooled monitors, by specification label, as last kept."""
+        ...
+
+    def keep_monitor(self, specification: str, document: Mapping[str, Any], at: datetime) -> None:
+        """Keep the state of a pooled monitor that a person has set back. Raises StoreError."""
         ...
 
     def keep_specification(self, text: str, specification: Specification, at: datetime) -> None:

@@ -1,6 +1,6 @@
 """The rig as the service sees it: connect, poll, carry out a command, take samples, halt, close.
 
-All calls but request_halt come from one thread, the rig's worker. `poll` is one turn of the loop: it sends the heartbeat when due and reads what came;
+All calls but request_halt come from one thread, the rig's worker. `poll` is one turn of the loop: heartbeat if due, then read;
 while a command is carried out the driver polls by itself. Nobody else sends heartbeats: a hung worker brings the finger to rest.
 """
 

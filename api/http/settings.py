@@ -1,0 +1,30 @@
+"""What the doors of the station need to know beside the desk and the queries. Handed in; no global state."""
+
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+LOOPBACK_HOSTS = ("127.0.0.1", "localhost", "[::1]")
+
+
+@dataclass(frozen=True, slots=True)
+class WebSettings:
+    """station, version: shown on every page. zone: IANA name of the zone times are shown in (stored and sent in UTC).
+
+    allowed_hosts: names the Host header may carry, without port. cautions: local sentences added to the built-in ones.
+    serial_pattern: regular expression of a whole serial number, checked in the browser and again here.
+    streams_max: event streams at the same time; body_max_bytes: largest request body.
+    """
+
+    station: str
+    version: str
+    zone: str = "UTC"
+    allowed_hosts: tuple[str, ...] = LOOPBACK_HOSTS
+    cautions: tuple[str, ...] = ()
+    serial_pattern: str = r"[A-Z0-9][A-Z0-9-]{3,31}"
+    streams_max: int = 64
+    body_max_bytes: int = 1_000_000
+
+    @property
+    def zone_info(self) -> ZoneInfo:
+        """Raises zoneinfo.ZoneInfoNotFoundError for a name that is not in the zone data."""
+        return ZoneInfo(self.zone)

@@ -1,0 +1,10 @@
+"""All pages in one router."""
+
+from fastapi import APIRouter
+from fastapi.responses import HTMLResponse
+
+from api.pages import definitions, reference, rigs, runs, sign_in, today, units
+
+router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
+for part in (today, rigs, runs, units, definitions, reference, sign_in):
+    router.include_router(part.router)

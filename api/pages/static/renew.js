@@ -1,0 +1,26 @@
+// Keeps the parts of a page that are marked as live up to date without a reload, as the station tells of events.
+import { follow } from "/static/stream.js";
+
+const PAUSE_MS = 500;
+let asking = false, again = false;
+
+async function renew() {
+  if (asking) { again = true; return; }
+  asking = true;
+  try {
+    const answer = await fetch(location.href, { headers: { Accept: "text/html" } });
+    if (answer.ok) {
+      const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
+      for (const part of document.querySelectorAll("[data-live]")) {
+        const newer = fresh.querySelector(`[data-live="${part.dataset.live}"]`);
+        if (newer && newer.innerHTML !== part.innerHTML && !part.contains(document.activeElement)) { part.replaceChildren(...newer.childNodes); }
+      }
+    }
+  } catch {
+    again = false; // the banner already says that the service is away; the next event renews
+  }
+  await new Promise((done) => setTimeout(done, PAUSE_MS));
+  asking = false;
+  if (again) { again = false; renew(); }
+}
+follow("/v1/events", ["rig", "run-started", "run-ended"], renew, renew);

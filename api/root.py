@@ -1,0 +1,126 @@
+"""The composition root: the one module that knows everyone. Builds rigs, store, clock, station and app, and hands them to each other."""
+
+import fcntl
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import IO
+
+from fastapi import FastAPI
+
+from api.clock import SystemClock
+from api.config import RigSection, StationConfig, resolved
+from api.http.access import Access, is_loopback, read_tokens, require_tokens_for
+from api.http.app import build_app
+from api.http.settings import LOOPBACK_HOSTS, WebSettings
+from db.migrate import create_or_require
+from db.queries import Queries
+from db.store import SqlStore
+from rigs.driver.dialogue import RigDriver
+from rigs.driver.transport import SerialTransport
+from station.errors import ConfigurationError, SpecificationError
+from station.ports import Clock, Rig
+from station.service.events import EventRing
+from station.service.shelf import SpecificationShelf
+from station.service.station import Station
+from station.service.watchman import Watchman
+from station.service.worker import Surroundings
+from station.specification import Specification, parse_specification
+
+
+@dataclass(slots=True)
+class Service:
+    """A built station, not yet begun. `lock` keeps a second service off the same data folder as long as it is open."""
+
+    station: Station
+    app: FastAPI
+    store: SqlStore
+    queries: Queries
+    lock: IO[str]
+
+    def end(self) -> None:
+        """Fingers to rest first, then everything else."""
+        self.station.end()
+        self.queries.close()
+        self.store.close()
+        self.lock.close()
+
+
+def build_service(config: StationConfig, file: Path | None = None) -> Service:
+    """Everything `restpoint serve` runs. Raises UsageError, ConfigurationError, StoreError; opens no rig and moves nothing."""
+    tokens = read_tokens(resolved(file, config.web.tokens)) if config.web.tokens else ()
+    require_tokens_for(config.web.host, tokens)
+    texts = read_specifications(config, file)
+    lock = _lock(config.station.data)
+    create_or_require(config.database_url)
+    store = SqlStore(config.database_url, config.station.name, keep_pass_every=config.station.keep_pass_every)
+    queries = Queries(config.database_url)
+    clock = SystemClock()
+    for specification, text in texts:
+        store.keep_specification(text, specification, clock.utc())
+    around = Surroundings(
+        config.station.name,
+        version("restpoint"),
+        clock,
+        store,
+        SpecificationShelf(one for one, _ in texts),
+        EventRing(),
+        Watchman(store.monitors()),
+    )
+    station = Station([_rig(one, clock) for one in config.rigs], around)
+    app = build_app(station, queries, Access(tokens), _web_settings(config))
+    return Service(station, app, store, queries, lock)
+
+
+def _rig(section: RigSection, clock: Clock) -> Rig:
+    transport = SerialTransport(section.port, section.baud)
+    return RigDriver(section.name, transport, clock, section.rig_id or None)
+
+
+def read_specifications(config: StationConfig, file: Path | None) -> list[tuple[Specification, str]]:
+    """Every specification in the configured folder, with its text. Raises ConfigurationError, SpecificationError naming the file."""
+    if config.station.specifications is None:
+        return []
+    folder = resolved(file, config.station.specifications)
+    if not folder.is_dir():
+        raise ConfigurationError("station.specifications", str(folder), "a folder with one TOML file a revision")
+    return [_read(path) for path in sorted(folder.glob("*.toml"))]
+
+
+def _read(path: Path) -> tuple[Specification, str]:
+    try:
+        text = path.read_text(encoding="utf-8")
+        return parse_specification(text), text
+    except (OSError, UnicodeDecodeError) as problem:
+        raise ConfigurationError("station.specifications", str(path), f"a text file that can be read ({problem})") from problem
+    except SpecificationError as problem:
+        raise SpecificationError(f"{path.name}: {problem.key}", problem.value, problem.expected) from problem
+
+
+def _web_settings(config: StationConfig) -> WebSettings:
+    hosts: Sequence[str] = (*LOOPBACK_HOSTS, *config.web.allowed_hosts)
+    if not is_loopback(config.web.host) and config.web.host not in ("0.0.0.0", "::"):
+        hosts = (*hosts, config.web.host)
+    return WebSettings(config.station.name, version("restpoint"), config.station.zone, tuple(hosts), config.station.cautions)
+
+
+def _lock(folder: Path) -> IO[str]:
+    """The data folder's lock, held until closed. Raises ConfigurationError when another service holds it or it cannot be made."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        lock = (folder / "restpoint.lock").open("a+", encoding="utf-8")
+    except OSError as problem:
+        raise ConfigurationError("station.data", str(folder), f"a folder that can be written ({problem.strerror})") from problem
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as problem:
+        lock.seek(0)
+        holder = lock.read().strip() or "unknown"
+        lock.close()
+        raise ConfigurationError("station.data", str(folder), f"a folder no other service uses (process {holder} does)") from problem
+    lock.truncate(0)
+    lock.write(str(os.getpid()))
+    lock.flush()
+    return lock

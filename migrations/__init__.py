@@ -1,0 +1,1 @@
+"""The steps by which a database comes to the schema this program works with, oldest first in `versions`."""

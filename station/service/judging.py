@@ -1,0 +1,40 @@
+"""Judge: from what was gathered to scores and evidence. The one place where a scorer that raises is turned into `invalid`."""
+
+import logging
+
+from station.judge.score import score_recording
+from station.quantities import GROUPS
+from station.records import Score
+from station.service.act import StickAct
+from station.service.evidence import Amiss, StickEvidence
+from station.specification import Specification
+
+log = logging.getLogger(__name__)
+
+
+def judge_stick(stick: StickAct, specification: Specification) -> Score | Amiss:
+    """Score of the whole recording, by the code that scores any recording; Amiss `scorer` if that code fails, the trace being kept."""
+    try:
+        return score_recording(stick.trace.recording(), specification, stick.fitted, stick.modes)
+    except Exception as problem:  # whatever it raises, the trace must be kept and the unit not blamed
+        log.exception("scorer failed")
+        sentence = f"Stick {stick.trace.stick}: scoring failed ({type(problem).__name__}); the trace is kept and can be scored again."
+        return Amiss("scorer", sentence)
+
+
+def stick_evidence(stick: StickAct) -> StickEvidence:
+    """What was ordered and what came. A group that never answered is left to the scorer, which tells a dead channel from the rest."""
+    progress = stick.schedule.groups
+    missing = tuple(group for group in GROUPS if progress[group].missed and stick.seen[group])
+    received = len(stick.trace)
+    return StickEvidence(
+        stick=stick.trace.stick,
+        samples_expected=stick.samples_expected,
+        samples_received=received,
+        contiguous=stick.trace.contiguous,
+        tick_span_s=stick.trace.tick_span_s,
+        sample_span_s=max(received - 1, 0) / stick.trace.rate_hz,
+        flicks_commanded=sum(one.commanded for one in progress.values()),
+        flicks_seen=sum(stick.seen.values()),
+        missing_flicks=missing,
+    )

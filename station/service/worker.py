@@ -1,0 +1,236 @@
+"""One worker per rig: keeps the link, watches the inputs, takes requests, runs runs. Its loop sends the heartbeats, so a hang is a rest."""
+
+import logging
+from collections.abc import Mapping
+from dataclasses import dataclass
+from threading import Event, Lock, Thread
+from typing import Any
+
+from station.errors import RigError, RigRefused, StoreError
+from station.ports import Clock, Lamp, LampColour, Reset, ResultSink, Rig, Unclamp
+from station.ports.desk import RigView
+from station.records import RigIdentity, RigStatus, RunClosing, RunEvent, UnitIdentity, Verdict
+from station.service.act import Bench as Hands
+from station.service.cycle import Run, RunOrder
+from station.service.events import EventRing
+from station.service.inbox import Inbox
+from station.service.readiness import AfterRun, Bench, missing, way_on
+from station.service.shelf import SpecificationShelf
+from station.service.views import LinkState, RigFacts, view_of
+from station.service.watchman import Watchman
+
+log = logging.getLogger(__name__)
+
+TURN_S = 0.02  # one turn of the idle loop: a request waits no longer
+BACK_OFF_S = (0.2, 0.5, 1.0, 2.0, 5.0)  # between tries to open a lost link
+STORE_RETRY_S = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What all workers of a station share."""
+
+    station: str
+    software: str
+    clock: Clock
+    sink: ResultSink
+    shelf: SpecificationShelf
+    events: EventRing
+    watchman: Watchman
+
+
+class RigWorker:
+    """Owner of one rig. `turn` is one step of its life; `run_until` repeats it in a thread of its own."""
+
+    def __init__(self, rig: Rig, around: Surroundings) -> None:
+        self.rig = rig
+        self.inbox = Inbox()
+        self._around = around
+        self._lock = Lock()
+        self._facts = RigFacts(name=rig.name)
+        self._view = view_of(self._facts)
+        self._identity: RigIdentity | None = None
+        self._after: AfterRun | None = None
+        self._unit: UnitIdentity | None = None
+        self._operator = ""
+        self._presses = 0
+        self._asked = False
+        self._openings = 0
+        self._tries = 0
+        self._retry_at_s = 0.0
+        self._unstored: tuple[int, RunClosing] | None = None
+        self._store_problem = ""
+
+    # --- for other threads
+
+    def view(self) -> RigView:
+        with self._lock:
+            return self._view
+
+    # --- the worker's own thread
+
+    def run_until(self, stop: Event) -> None:
+        """Turn until told to stop; then bring the finger to rest and give the port back."""
+        try:
+            while not stop.is_set():
+                self.turn()
+        finally:
+            self.rig.halt()
+            self.rig.close()
+
+    def turn(self) -> None:
+        """One step: link, requests, inputs, perhaps a run. Never raises for trouble of the rig."""
+        try:
+            if self._identity is None:
+                self._connect()
+                return
+            status = self.rig.poll(TURN_S)
+            self._store_again()
+            self.inbox.serve(self)
+            self._look(status)
+        except RigRefused as refusal:
+            self._announce("notice", {"sentence": str(refusal)})
+        except RigError as trouble:
+            self._link_down(trouble)
+
+    def _connect(self) -> None:
+        now_s = self._around.clock.monotonic_s()
+        self.inbox.serve(self)
+        if now_s < self._retry_at_s:
+            self._around.clock.sleep(TURN_S)
+            return
+        self._identity = self.rig.connect()
+        self._tries = 0
+        status = self.rig.poll(TURN_S)
+        self._presses, self._openings = status.inputs.start_presses, status.inputs.clamp_openings
+        self._tell(link=LinkState.UP, identity=self._identity, status=status, trouble="")
+
+    def _link_down(self, trouble: RigError) -> None:
+        self._identity = None
+        self._unit = None
+        self.rig.halt()
+        self.rig.close()
+        wait_s = BACK_OFF_S[min(self._tries, len(BACK_OFF_S) - 1)]
+        self._tries += 1
+        self._retry_at_s = self._around.clock.monotonic_s() + wait_s
+        self._tell(link=LinkState.DOWN, status=None, unit=None, trouble=str(trouble))
+
+    def _look(self, status: RigStatus) -> None:
+        inputs = status.inputs
+        if inputs.clamp_openings != self._openings:
+            self._openings = inputs.clamp_openings
+            self._unit = None
+        pressed = self._asked or inputs.start_presses != self._presses
+        self._presses, self._asked = inputs.start_presses, False
+        not_ready = missing(self._bench(status))
+        self._tell(status=status, unit=self._unit, not_ready=not_ready)
+        if pressed:
+            self._start(status, not_ready)
+
+    def _bench(self, status: RigStatus) -> Bench:
+        specification = self._around.shelf.of(self._unit.product) if self._unit else None
+        return Bench(status, self._unit, specification.label if specification else "", self._after, self._store_problem)
+
+    # --- requests, called from the inbox in this thread
+
+    def do_scan(self, unit: UnitIdentity, operator: str) -> None:
+        """Take the unit's identity; starts nothing."""
+        self._unit, self._operator = unit, operator
+        hint = ""
+        try:
+            hint = way_on(self._around.sink.last_run(unit.serial))
+        except StoreError as problem:
+            hint = str(problem)
+        self._tell(unit=unit, way_on=hint, ended=None)
+
+    def do_start(self) -> None:
+        """Start in the coming turn, after the same checks as for the button."""
+        self._asked = True
+
+    def do_reset(self) -> None:
+        self.rig.carry_out(Reset())
+
+    def _start(self, status: RigStatus, not_ready: tuple[str, ...]) -> None:
+        if not_ready or self._unit is None or self._identity is None:
+            self._announce("notice", {"sentence": "Start was pressed, but: " + " ".join(not_ready)})
+            return
+        specification = self._around.shelf.of(self._unit.product)
+        if specification is None:
+            return
+        order = RunOrder(
+            station=self._around.station,
+            rig_name=self.rig.name,
+            identity=self._identity,
+            inputs=status.inputs,
+            unit=self._unit,
+            operator=self._operator,
+            specification=specification,
+            fitted=self._around.sink.fitted(self._unit.serial),
+            calibration="",
+            software=self._around.software,
+            mode=self._around.watchman.mode(specification),
+        )
+        self._perform(order)
+
+    def _perform(self, order: RunOrder) -> None:
+        run = Run(Hands(self.rig, self._around.clock, self._around.sink, self._announce), order, self._around.watchman)
+        try:
+            closing = run.perform()
+        except StoreError as problem:
+            self._announce("notice", {"sentence": f"The run did not start: {problem}"})
+            return
+        self._record(run.number, closing)
+        self._farewell(run.number, order, closing)
+
+    def _record(self, number: int, closing: RunClosing) -> None:
+        try:
+            self._around.sink.close_run(number, closing)
+            self._unstored, self._store_problem = None, ""
+        except StoreError as problem:
+            self._unstored = (number, closing)
+            self._store_problem = f"Run {number} is not stored yet: {problem}"
+            self._retry_at_s = self._around.clock.monotonic_s() + STORE_RETRY_S
+
+    def _store_again(self) -> None:
+        if self._unstored is not None and self._around.clock.monotonic_s() >= self._retry_at_s:
+            self._record(*self._unstored)
+
+    def _farewell(self, number: int, order: RunOrder, closing: RunClosing) -> None:
+        """Say the verdict, show it on the lamp, open the clamp unless a fault is latched."""
+        ended = {
+            "verdict": str(closing.verdict),
+            "reasons": list(closing.reasons),
+            "explanation": closing.explanation,
+            "unit": order.unit.serial,
+            "timing": dict(closing.timing),
+        }
+        self._tell(run_number=0, ended=(number, closing))
+        self._announce("run-ended", {"run": number, **ended})
+        lamp = {Verdict.PASS: LampColour.PASS, Verdict.FAIL: LampColour.FAIL}.get(closing.verdict, LampColour.ATTENTION)
+        status = self.rig.poll(0.0)
+        self._after = AfterRun(order.unit.serial, status.inputs)
+        self.rig.carry_out(Lamp(lamp))
+        if not status.fault:
+            self.rig.carry_out(Unclamp())
+
+    # --- telling
+
+    def _announce(self, kind: str, data: Mapping[str, Any]) -> None:
+        if kind == "run-started":
+            self._tell(run_number=data["run"], progress={}, ended=None)
+        elif kind in ("flick", "round"):
+            self._tell(progress=data["progress"])
+        self._around.events.add(RunEvent(kind, self.rig.name, data))
+
+    def _tell(self, **changes: Any) -> None:
+        with self._lock:
+            self._facts = self._facts.with_changes(changes)
+            view = view_of(self._facts)
+            changed, self._view = view != self._view, view
+        if changed:
+            self._around.events.add(RunEvent("rig", self.rig.name, {"state": view.state, "sentence": view.sentence}))
+
+
+def worker_thread(worker: RigWorker, stop: Event) -> Thread:
+    """A thread, not started, that lives the worker's life until `stop`."""
+    return Thread(target=worker.run_until, args=(stop,), name=f"rig {worker.rig.name}")
