@@ -3,13 +3,14 @@ PYTHON ?= python3
 BIN := .venv/bin
 READY := .venv/.ready
 
-.PHONY: help setup run test lint format bench docs clean
+.PHONY: help setup run test lint format bench campaign docs clean
 
 help:
 	@echo "make run    set up, then test emulated units; pages at http://127.0.0.1:8000 until Ctrl-C"
 	@echo "make test   set up, then run the tests"
 	@echo "make lint   style, types and the import contracts"
 	@echo "make bench  speed and memory, as ratios against a baseline in the same run"
+	@echo "make campaign  the long campaigns: accuracy, risks, faulty recordings and runs (about an hour)"
 	@echo "make docs   write the generated pages again"
 
 setup: $(READY)
@@ -38,6 +39,13 @@ format: $(READY)
 
 bench: $(READY)
 	$(BIN)/python -m tests.bench
+
+# Half an hour and more: the long forms of what the tests do in short.
+campaign: $(READY)
+	$(BIN)/python -m tests.campaign_plan
+	$(BIN)/python -m tests.campaign_accuracy
+	$(BIN)/python -m tests.campaign_chain --n 3000
+	$(BIN)/python -m tests.campaign_scoring --n 100000
 
 docs: $(READY)
 	$(BIN)/python -m rigs.link.page

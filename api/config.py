@@ -40,12 +40,16 @@ class StationSection(_Section):
 
 
 class WebSection(_Section):
-    """Where pages and API are served. Any host but loopback needs a file of tokens."""
+    """Where pages and API are served. Any host but loopback needs a file of tokens.
+
+    network_start: whether a run may be started from another machine; the finger moves where nobody may be watching.
+    """
 
     host: str = "127.0.0.1"
     port: Annotated[int, Field(ge=0, le=65535)] = 8000
     tokens: Path | None = None
     allowed_hosts: tuple[str, ...] = ()
+    network_start: bool = False
 
 
 class RigSection(_Section):

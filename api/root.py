@@ -2,11 +2,11 @@
 
 import fcntl
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 from fastapi import FastAPI
 
@@ -15,14 +15,20 @@ from api.config import RigSection, StationConfig, resolved
 from api.http.access import Access, is_loopback, read_tokens, require_tokens_for
 from api.http.app import build_app
 from api.http.settings import LOOPBACK_HOSTS, WebSettings
+from api.pads import read_pad_maps
 from db.migrate import create_or_require
 from db.queries import Queries
+from db.rework import ReworkStore
 from db.store import SqlStore
 from rigs.driver.dialogue import RigDriver
 from rigs.driver.transport import SerialTransport
 from station.errors import ConfigurationError, SpecificationError
 from station.ports import Clock, Rig
+from station.records import RunEvent
+from station.service.adviser import Adviser, AdviserNeeds
 from station.service.events import EventRing
+from station.service.reckoner import StationReckoning
+from station.service.rework_desk import OrderDesk
 from station.service.shelf import SpecificationShelf
 from station.service.station import Station
 from station.service.watchman import Watchman
@@ -60,18 +66,34 @@ def build_service(config: StationConfig, file: Path | None = None) -> Service:
     clock = SystemClock()
     for specification, text in texts:
         store.keep_specification(text, specification, clock.utc())
+    events = EventRing()
+    adviser, desk = _rework(config, file, store, clock, events)
     around = Surroundings(
         config.station.name,
         version("restpoint"),
         clock,
         store,
         SpecificationShelf(one for one, _ in texts),
-        EventRing(),
+        events,
         Watchman(store.monitors()),
+        adviser.run_ended,
     )
-    station = Station([_rig(one, clock) for one in config.rigs], around)
-    app = build_app(station, queries, Access(tokens), _web_settings(config))
+    station = Station([_rig(one, clock) for one in config.rigs], around, adviser)
+    app = build_app(station, queries, Access(tokens), _web_settings(config), desk)
     return Service(station, app, store, queries, lock)
+
+
+def _rework(config: StationConfig, file: Path | None, store: SqlStore, clock: Clock, events: EventRing) -> tuple[Adviser, OrderDesk]:
+    """The adviser and the desk where rework is recorded. Pad maps lie in the folder `pads` beside the specifications."""
+    specifications = config.station.specifications
+    pads = read_pad_maps(resolved(file, specifications).parent / "pads") if specifications else {}
+    book, reckon = ReworkStore(store.database, config.station.name), StationReckoning()
+
+    def tell(kind: str, data: Mapping[str, Any]) -> None:
+        events.add(RunEvent(kind, "", data))
+
+    adviser = Adviser(AdviserNeeds(book, clock, pads, version("restpoint"), tell, reckon))
+    return adviser, OrderDesk(book, clock, pads, lambda order, sentence: tell("rework", {"order": order, "sentence": sentence}), reckon)
 
 
 def _rig(section: RigSection, clock: Clock) -> Rig:
@@ -103,7 +125,14 @@ def _web_settings(config: StationConfig) -> WebSettings:
     hosts: Sequence[str] = (*LOOPBACK_HOSTS, *config.web.allowed_hosts)
     if not is_loopback(config.web.host) and config.web.host not in ("0.0.0.0", "::"):
         hosts = (*hosts, config.web.host)
-    return WebSettings(config.station.name, version("restpoint"), config.station.zone, tuple(hosts), config.station.cautions)
+    return WebSettings(
+        station=config.station.name,
+        version=version("restpoint"),
+        zone=config.station.zone,
+        allowed_hosts=tuple(hosts),
+        cautions=config.station.cautions,
+        network_start=config.web.network_start,
+    )
 
 
 def _lock(folder: Path) -> IO[str]:

@@ -13,6 +13,7 @@ from db.last import last_run_of
 from db.models import FittedPart, FlickBlock, GroupResult, Rig, Run, RunReason, Specification, StickResult, Unit
 from db.models import TraceBlock as TraceRow
 from db.parts import fitted_now, parts_of
+from db.queries.rework_due import in_rework
 from station.errors import NotFound, SpecificationError, StoreError, UsageError
 from station.quantities import AXES
 from station.records import Fitted, LastRun, RunClosing, RunOpening, TraceBlock, UnitIdentity, Verdict
@@ -25,7 +26,7 @@ class SqlStore:
     """ResultSink over a database that exists in the current revision (db.migrate.create_or_require).
 
     station: the only one whose runs are accepted. keep_pass_every: of the passed runs, one in so many keeps its trace (1: all); failed,
-    undecided and invalid runs always do. Safe to use from any thread.
+    undecided and invalid runs always do, and so does the retest of a unit with a rework order. Safe to use from any thread.
     """
 
     def __init__(self, url: str, station: str, keep_pass_every: int = 20) -> None:
@@ -160,7 +161,10 @@ class SqlStore:
         self.database.close()
 
     def _keeps_trace(self, run_number: int, verdict: Verdict) -> bool:
-        return verdict is not Verdict.PASS or run_number % self.keep_pass_every == 1 % self.keep_pass_every
+        if verdict is not Verdict.PASS or run_number % self.keep_pass_every == 1 % self.keep_pass_every:
+            return True
+        with self.database.read() as connection:
+            return in_rework(connection, run_number)
 
 
 def _closing_rows(number: int, closing: RunClosing, keep: bool) -> list[tuple[type, list[writing.Row]]]:

@@ -2,12 +2,12 @@
 
 from alembic import context
 
-from db import models
+from db import models_rework
 
 connection = context.config.attributes["connection"]
 context.configure(
     connection=connection,
-    target_metadata=models.Run.metadata,
+    target_metadata=models_rework.ReworkOrder.metadata,
     render_as_batch=True,
     transactional_ddl=True,
     compare_type=True,

@@ -22,6 +22,7 @@ A bad unit is a verdict and never an exception; a bad rig or recording is an err
     `- StationError                   the service cannot do this now
        |- NotReady                    something is missing before a run may start
        |- Busy                        the rig is already in a run
+       |- ScorerFailed                our own computation raised; the trace is kept and can be scored again
        `- AccessDenied               no token, or not one we know
 """
 
@@ -126,6 +127,10 @@ class NotReady(StationError):
 
 class Busy(StationError):
     code = "busy"
+
+
+class ScorerFailed(StationError):
+    code = "scorer"
 
 
 class AccessDenied(StationError):

@@ -204,19 +204,26 @@ class RunClosing:
 
 @dataclass(frozen=True, slots=True)
 class LastRun:
-    """The newest run of a unit. verdict is None while it is open. undecided_groups: "stick group" such as "main x+"."""
+    """The newest run of a unit. verdict is None while it is open. undecided_groups: "stick group" such as "main x+".
+
+    continues: the run whose other groups this one stood on, 0 for a whole test.
+    """
 
     number: int
     verdict: Verdict | None
     reasons: tuple[str, ...]
     undecided_groups: tuple[str, ...]
     ended_at: datetime | None
+    specification_digest: str = ""
+    fitted: Mapping[str, Fitted] = field(default_factory=dict)
+    continues: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class RunEvent:
     """Something that happened in the station, for whoever watches. data is JSON-ready. kind is one of
-    rig (state of a rig changed), run-started, flick (one flick's figures and a down-sampled trace), round, run-ended, notice."""
+    rig (state of a rig changed), run-started, flick (one flick's figures and a down-sampled trace), round, run-ended, rework (something
+    changed in a rework order), notice."""
 
     kind: str
     rig: str

@@ -86,6 +86,12 @@ class Flick(_Section):
     free_s: Annotated[float, Field(ge=0.05, le=0.3)] = 0.15
 
 
+class Rework(_Section):
+    """The way back of failed units. tries_max: parts tried on a unit before it is scrapped for its stick module (chosen, no source)."""
+
+    tries_max: Annotated[int, Field(ge=1, le=20)] = 3
+
+
 class Specification(_Section):
     name: Name
     revision: Annotated[str, Field(pattern=r"^[A-Za-z0-9.]{1,10}$")]
@@ -95,6 +101,7 @@ class Specification(_Section):
     decision: Decision
     stock: Stock
     flick: Flick = Flick()
+    rework: Rework = Rework()
 
     @property
     def label(self) -> str:

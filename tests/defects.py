@@ -122,8 +122,8 @@ def _dead(axis: int, commanded: bool, side: str = "") -> Make:
     """The channel shows rest and noise, always or for the flicks of one side."""
 
     def change(made: Simulated, volts: Array, rng: np.random.Generator) -> None:
-        rest = made.scene.rest_counts[axis] * made.scene.count_v + made.scene.noise_v * rng.standard_normal(volts.shape[1])
-        dead = quantised(rest, made.recording.quantum_v, made.scene.reference_v)
+        noise = np.asarray(rng.normal(0, made.scene.noise_v, volts.shape[1]))
+        dead = quantised(noise + made.scene.rest_counts[axis] * made.scene.count_v, made.recording.quantum_v, made.scene.reference_v)
         for k, group in enumerate(made.scene.order):
             if group[0] == "xy"[axis] and side in ("", group[1]):
                 first = round((made.push_s[k] - 0.001) * made.scene.rate_hz)

@@ -33,9 +33,10 @@ def demo(host: Host = None, port: Port = None, data: Data = None, rigs: Rigs = 2
         last.callback(begin_logging("WARNING").stop)
         service = build_service(settings)
         last.callback(service.end)
+        known = len(service.queries.runs(limit=500).items)  # of earlier shifts: a new shift brings new units
         emulated = []
         for number in range(1, rigs + 1):
-            emulated.append(start_rig(number, folder, seed + number))
+            emulated.append(start_rig(number, folder, seed + number + rigs * known))
             last.callback(emulated[-1].end)
 
         def begin_shift(url: str) -> None:

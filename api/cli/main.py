@@ -26,17 +26,17 @@ COMMANDS: Final = (
     ("score", "api.cli.score", "Score a recording: measure every flick and give the verdict."),
     ("plan", "api.cli.plan", "Show what a specification's decision does, or decide recorded peaks."),
     ("advise", "api.cli.advise", "Say which capacitor to fit, before anyone solders."),
-    ("advise", "api.cli.advise", "Say which capacitor to fit, from a recording."),
     ("gauge", "api.cli.gauge", "Evaluate a gauge study of the measuring chain."),
     ("units", "api.cli.units", "List units, or show one with its history."),
+    ("rework", "api.cli.rework", "Work list of failed units: advice, what was fitted, what retests taught."),
     ("runs", "api.cli.runs", "List runs, or show one with what it rests on."),
+    ("rigs", "api.cli.rigs", "Show the rigs of a running station, scan, start, halt, reset."),
     ("config", "api.cli.config", "Check the station's configuration."),
     ("token", "api.cli.token", "Make an access token."),
     ("db", "api.cli.db", "Upgrade, check or copy the database."),
     ("serve", "api.cli.serve", "Run the station and its API until stopped."),
     ("rig-emulator", "api.cli.rig_emulator", "Run one emulated rig at the end of a pty or a TCP address."),
     ("demo", "api.cli.demo", "Run the station on emulated rigs with a shift of emulated units."),
-    ("rig-emulator", "api.cli.rig_emulator", "Be a rig at the other end of the link, with real physics."),
 )
 """Name, module with `register(app)`, and the line on the help page, in the order of that page."""
 

@@ -54,9 +54,22 @@ class RemoteRecords:
     def unit(self, serial: str) -> Document:
         return self._get(f"/v1/units/{quote(serial, safe='')}", {})
 
+    def rigs(self) -> list[Document]:
+        return list(self._get("/v1/rigs", {})["rigs"])
+
+    def rig(self, name: str) -> Document:
+        return self._get(f"/v1/rigs/{quote(name, safe='')}", {})
+
+    def ask(self, rig: str, verb: str, body: Document | None) -> Document:
+        """Ask something of a rig; never tried twice."""
+        return self._answer("POST", f"/v1/rigs/{quote(rig, safe='')}/{verb}", {}, body)
+
     def _get(self, path: str, question: Question) -> Document:
+        return self._answer("GET", path, question, None)
+
+    def _answer(self, method: str, path: str, question: Question, body: Document | None) -> Document:
         try:
-            response = self.client.get(path, params=dict(question))
+            response = self.client.request(method, path, params=dict(question), json=body)
         except httpx.HTTPError as problem:
             raise StationError(f"station {self.server}: {problem or type(problem).__name__}; expected an answer to {path}") from problem
         document = self._document(response)

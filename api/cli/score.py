@@ -1,6 +1,5 @@
 """`restpoint score`: the verdict on a recording, or on a stored run scored again."""
 
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -65,11 +64,9 @@ def score(
         fitted(fitted_x, fitted_y),
         read_specification(spec),
     )
-    with ThreadPoolExecutor(max_workers=1) as beside:  # the parser needs no interpreter: it reads while the judge is being imported
-        reading = beside.submit(_read, recording, names, volts)
-        from station.judge.score import score_document, score_recording
+    from station.judge.score import score_document, score_recording
 
-        taken = reading.result()
+    taken = _read(recording, names, volts)
     result = score_recording(taken, specification, parts)
     document = score_document(result, specification)
     if as_json:

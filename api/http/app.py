@@ -4,6 +4,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from typing import Any
 
+from anyio.to_thread import current_default_thread_limiter
 from fastapi import FastAPI
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
@@ -14,7 +15,7 @@ from api.http.document import with_problems
 from api.http.gate import Gate
 from api.http.headers import GuardingHeaders, HostGate, PlainErrors
 from api.http.metrics import StationMetrics, Timing
-from api.http.routes import events, monitors, probes, rigs, runs, specifications, units
+from api.http.routes import advice, events, monitors, probes, rework, rigs, runs, specifications, units
 from api.http.settings import WebSettings
 from api.http.streams import EventStreams
 from api.pages.assets import CHART_SCRIPTS, STATIC
@@ -22,8 +23,10 @@ from api.pages.render import problem_as_page
 from api.pages.router import router as pages
 from db.queries import Queries
 from station.ports.desk import Desk
+from station.ports.rework import ReworkDesk
 
 API_VERSION = "1"
+HANDLERS_MAX = 12  # at once, in threads: a few more than the database has readers; the rigs' workers keep their turn
 DESCRIPTION = (
     "End-of-line test of analog thumbsticks. Times are RFC 3339 in UTC, units stand in names (_s, _v, _f, _counts), "
     "a figure that is not known is null, errors are problem documents (RFC 9457)."
@@ -44,8 +47,11 @@ class StationApp(FastAPI):
         return self.openapi_schema
 
 
-def build_app(desk: Desk, queries: Queries, access: Access, settings: WebSettings) -> FastAPI:
-    """The application. `app.state.streams.end` ends all event streams; call it first at shutdown (see api.http.server)."""
+def build_app(desk: Desk, queries: Queries, access: Access, settings: WebSettings, orders: ReworkDesk | None = None) -> FastAPI:
+    """The application. `app.state.streams.end` ends all event streams; call it first at shutdown (see api.http.server).
+
+    orders: where rework is recorded; without it the rework routes only read.
+    """
     streams = EventStreams(desk, settings.streams_max)
     metrics = StationMetrics(desk, streams)
     app = StationApp(
@@ -55,13 +61,14 @@ def build_app(desk: Desk, queries: Queries, access: Access, settings: WebSetting
         docs_url=None,
         redoc_url=None,
         max_body_size=settings.body_max_bytes,
+        telemetry={"tracing": False, "metrics": False, "logs": False},
         lifespan=_lifespan(desk, streams, metrics.count_runs),
         responses={"default": {"model": problems.Problem, "description": "A problem (RFC 9457)."}},
     )
     app.state.desk, app.state.queries, app.state.access, app.state.settings = desk, queries, access, settings
-    app.state.streams, app.state.metrics = streams, metrics
+    app.state.streams, app.state.metrics, app.state.rework = streams, metrics, orders
     problems.install(app, problem_as_page)
-    for part in (rigs, runs, units, specifications, monitors, events, probes):
+    for part in (rigs, runs, units, rework, advice, specifications, monitors, events, probes):
         app.include_router(part.router)
     app.include_router(pages)
     app.mount("/static/charts", StaticFiles(directory=CHART_SCRIPTS))
@@ -76,6 +83,7 @@ def build_app(desk: Desk, queries: Queries, access: Access, settings: WebSetting
 def _lifespan(desk: Desk, streams: EventStreams, count_runs: Callable[[], None]) -> Callable[[FastAPI], AbstractAsyncContextManager[None]]:
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        current_default_thread_limiter().total_tokens = HANDLERS_MAX
         unwatch = desk.watch(count_runs)
         streams.begin()
         try:

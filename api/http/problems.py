@@ -92,6 +92,7 @@ ERROR_KINDS: Final[Mapping[type[errors.RestpointError], Kind]] = {
     errors.StationError: Kind("station", 503, "The station cannot do this now", "Wait a moment and repeat the request.", _RETRY),
     errors.NotReady: Kind("not-ready", 409, "Something is missing before this may be done", "Do what the detail says, then ask again."),
     errors.Busy: Kind("busy", 409, "The rig is in a run", "Wait for its end, or halt it."),
+    errors.ScorerFailed: Kind("scorer", 500, "Measuring failed", "The trace is kept; report it with the station's log."),
     errors.AccessDenied: Kind("access-denied", 403, "Not allowed", "Ask whoever looks after this station for another token."),
     StreamsFull: Kind("streams-full", 503, "Too many event streams", "Close some pages and try again.", _RETRY),
 }

@@ -12,6 +12,7 @@ class WebSettings:
 
     allowed_hosts: names the Host header may carry, without port. cautions: local sentences added to the built-in ones.
     serial_pattern: regular expression of a whole serial number, checked in the browser and again here.
+    network_start: whether a run may be asked for from another machine than the station's own, where nobody may see the finger.
     streams_max: event streams at the same time; body_max_bytes: largest request body.
     """
 
@@ -23,6 +24,7 @@ class WebSettings:
     serial_pattern: str = r"[A-Z0-9][A-Z0-9-]{3,31}"
     streams_max: int = 64
     body_max_bytes: int = 1_000_000
+    network_start: bool = False
 
     @property
     def zone_info(self) -> ZoneInfo:

@@ -97,6 +97,8 @@ def _row_for(check: Mapping[str, Any], specification: Specification) -> LimitRow
 
 def _cell(check: Mapping[str, Any], level: float | None) -> Cell:
     calls = check["standing"] in ("broken", "doubtful")
+    if check["name"] == "added_lag_s" and check["value"] == 0.0:
+        return Cell("0", "", check["standing"], calls, "no part fitted")
     return _measured(check["value"] if level is None else level, check["u"], _scale(check["unit"]), check["standing"], calls)
 
 

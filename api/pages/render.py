@@ -52,7 +52,7 @@ def _environment() -> Environment:
     for function in (show.local_time, show.figure, show.milliseconds, show.percent, show.farads, show.duration):
         environment.filters[function.__name__] = function
     environment.globals["verdict_words"] = words.VERDICTS
-    environment.globals["part_words"] = words.part_words
+    environment.globals["rig_words"] = words.rig_words
     environment.globals["reasons_shown"] = words.reasons_shown
     return environment
 

@@ -1,7 +1,7 @@
 """Runs: the list with its filters, and one run with everything it rests on."""
 
 from datetime import date, datetime, time, timedelta
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Query, Request, Response
@@ -15,6 +15,7 @@ from api.pages.limits import axis_rows, group_rows
 from api.pages.render import page
 from api.pages.words import REASONS, reasons_shown
 from db.rows import Cursor, RunFilter
+from station.judge.words import WAY_ON
 
 router = APIRouter()
 RUNS_PER_PAGE = 50
@@ -76,4 +77,10 @@ def run_page(number: Number, request: Request, queries: TheQueries) -> Response:
     detail = queries.run(number)
     specification = specification_of(queries, detail.run.specification)
     sticks = [(stick, group_rows(stick, specification), axis_rows(stick, specification)) for stick in detail.sticks.values()]
-    return page(request, "run.html", detail=detail, specification=specification, sticks=sticks, reasons=reasons_shown(detail.run.reasons))
+    shown: dict[str, Any] = {
+        "detail": detail,
+        "specification": specification,
+        "sticks": sticks,
+        "reasons": reasons_shown(detail.run.reasons),
+    }
+    return page(request, "run.html", **shown, way_on=WAY_ON)

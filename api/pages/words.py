@@ -60,3 +60,8 @@ def reasons_shown(reasons: Sequence[str]) -> list[ReasonShown]:
 def part_words(part: str) -> str:
     """`x+` as "group x+", `x` as "axis x"."""
     return f"group {part}" if part.endswith(("+", "-")) else f"axis {part}"
+
+
+def rig_words(name: str) -> str:
+    """`a` as "Rig a"; a name that says rig itself stays as it is."""
+    return name if name.lower().startswith("rig") else f"Rig {name}"

@@ -10,15 +10,15 @@ from typing import Final
 
 import numpy as np
 
+from rigs.replayed.csv_columns import ThreeColumns
 from rigs.replayed.csv_header import Header, shown
 from station.errors import RecordingUnreadable
-from station.records import Floats
 
 NUMBER: Final = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 ROWS_PER_REPORT: Final = 65_536
 
 
-def read_plainly(path: Path, header: Header, row_bytes: float, progress: Callable[[float], None]) -> tuple[Floats, Floats, Floats]:
+def read_plainly(path: Path, header: Header, row_bytes: float, progress: Callable[[float], None]) -> ThreeColumns:
     """Times, x and y, each shape (n,). Raises RecordingUnreadable naming line, column, value and what was expected."""
     kept = (array("d"), array("d"), array("d"))
     try:

@@ -12,6 +12,7 @@ from station.judge.document import score_document
 from station.judge.groups import GroupJudgement, judge_group, number
 from station.judge.limits import Check, Standing
 from station.judge.plan import plan_for
+from station.judge.promise import correlation_document, rule_document
 from station.measure.baseline import Baseline, baseline_of
 from station.measure.catalogue import column_names
 from station.measure.flicks import Found, measure_found, search
@@ -72,13 +73,15 @@ def _judged(
     against += [one for group in groups.values() for one in group.reasons]
     doubtful = [f"{c.reason}:{a}" for a, c in checks if c.standing is Standing.DOUBTFUL and a not in stuck]
     doubtful += [one for group in groups.values() for one in group.doubtful]
-    missing = [] if given is not None else [f"{reasons.MISSING_GROUP}:{g}" for g in GROUPS if g not in groups]
+    missing = [f"{reasons.MISSING_GROUP}:{g}" for g in GROUPS if g not in groups and (given is None or not given.ordered[g])]
     open_groups = [g for g, one in groups.items() if one.outcome.verdict is Verdict.UNDECIDED]
     absent = [g for g in GROUPS if g not in groups]
     verdict = Verdict.FAIL if against else Verdict.UNDECIDED if missing or doubtful or open_groups or absent else Verdict.PASS
     if verdict is Verdict.UNDECIDED:
         missing = missing + doubtful
     figures = _figures(recording, base, checks) | {"doubtful": list(reasons.listed(doubtful)), "undecided_groups": open_groups}
+    peaks = table.columns["peak_counts"]
+    figures |= {"rule": rule_document(spec, modes), "correlation": correlation_document([peaks[one.used] for one in groups.values()])}
     documents = {group: one.document for group, one in groups.items()}
     return Score(verdict, reasons.listed(against + missing), figures, documents, _flag_late(table, groups))
 

@@ -19,6 +19,9 @@ NARROWEST: Final = 4  # nine samples for seven coefficients
 HIGH_SHARE: Final = 0.2  # half window of the 90 % crossing as a share of the return time: keeps clear of the kink at release
 LOW_SHARE: Final = 0.35  # and of the 10 % crossing, where there is none
 LOCAL_LEAST: Final = 2
+NOISE_SHARE: Final = 0.003  # of the return time: 11 us for a stick of 60 Hz
+NOISE_S: Final = 0.00002  # a third of the accuracy asked of return times
+PARABOLA_GAIN: Final = 1.5  # over the root of the number of samples: noise of a fitted parabola in its middle (Savitzky and Golay)
 STEP: Final = 1.06  # half windows are taken from a geometric grid so that flicks of like speed are done together
 
 
@@ -97,5 +100,15 @@ def local_crossing(traces: Floats, near: Indices, level: Floats, widths: Indices
 
 
 def local_widths(return_columns: Floats, share: float) -> Indices:
-    """Half windows of crossings for these return times in columns."""
+    """Largest half windows of crossings for these return times in columns."""
     return np.maximum(LOCAL_LEAST, np.rint(share * return_columns)).astype(np.intp)
+
+
+def quiet_widths(widest: Indices, return_columns: Floats, slope: Floats, sd: Floats, rate_hz: float) -> Indices:
+    """Smallest half windows whose noise moves a crossing by less than NOISE_SHARE of the return time and NOISE_S, at most `widest`.
+
+    The less noise, the closer a crossing keeps to its own samples, and corners of the waveform near by do not round it.
+    """
+    allowed = np.minimum(NOISE_SHARE * return_columns, NOISE_S * rate_hz) * np.maximum(np.abs(slope), 1e-9)
+    points = (PARABOLA_GAIN * sd / allowed) ** 2
+    return np.asarray(np.clip(np.ceil(0.5 * np.minimum(points - 1.0, 2.0 * widest)), LOCAL_LEAST, widest), dtype=np.intp)

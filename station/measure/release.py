@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from station.measure.polynomial import HIGH_SHARE, LOW_SHARE, local_crossing, local_widths
+from station.measure.polynomial import HIGH_SHARE, LOW_SHARE, local_crossing, local_widths, quiet_widths
 from station.measure.rows import Indices, first_true, last_true
 from station.measure.traces import Traces
 from station.records import Floats
@@ -41,8 +41,8 @@ def releases(traces: Traces, reach: Floats, u_reach: Floats) -> Release:
     low = np.where(arrived, low, np.minimum(traces.end, width) - 1)
     high = _last_above(traces, reach, low)
     columns = np.maximum(low - high, 1).astype(np.float64)
-    at_high, slope_high, gain_high = local_crossing(traces.own, high, HIGH * reach, local_widths(columns, HIGH_SHARE))
-    at_low, slope_low, gain_low = local_crossing(traces.own, low, LOW * reach, local_widths(columns, LOW_SHARE))
+    at_high, slope_high, gain_high = _crossing(traces, high, HIGH * reach, columns, HIGH_SHARE)
+    at_low, slope_low, gain_low = _crossing(traces, low, LOW * reach, columns, LOW_SHARE)
     u_high = _uncertainty(traces, gain_high, slope_high, HIGH * u_reach)
     u_low = _uncertainty(traces, gain_low, slope_low, LOW * u_reach)
     at_low = np.where(arrived, at_low, np.nan)
@@ -50,6 +50,13 @@ def releases(traces: Traces, reach: Floats, u_reach: Floats) -> Release:
     u_release = np.hypot(u_high, model) / traces.rate_hz
     u_return = np.hypot(u_release, u_low / traces.rate_hz)
     return Release(at_high, at_low, (at_low - at_high) / traces.rate_hz, u_return, u_release, low)
+
+
+def _crossing(traces: Traces, near: Indices, level: Floats, columns: Floats, share: float) -> tuple[Floats, Floats, Floats]:
+    """Column, slope and noise gain: first in the widest window for its slope, then in the one the noise asks for."""
+    widest = local_widths(columns, share)
+    _, slope, _ = local_crossing(traces.own, near, level, widest)
+    return local_crossing(traces.own, near, level, quiet_widths(widest, columns, slope, traces.sd, traces.rate_hz))
 
 
 def _last_above(traces: Traces, reach: Floats, low: Indices) -> Indices:

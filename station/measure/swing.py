@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from station.measure.polynomial import LOW_SHARE, WINDOW_SHARE, half_widths, local_crossing, local_widths, noise_gains, smoothed
+from station.measure.polynomial import LOW_SHARE, NARROWEST, WINDOW_SHARE, half_widths, local_crossing, local_widths, noise_gains, smoothed
 from station.measure.release import Release
 from station.measure.rows import Indices, last_true
 from station.measure.traces import Traces
@@ -18,6 +18,10 @@ BLOCK_S: Final = 0.001
 SEEN_SD: Final = 2.0  # a far-side peak below this many standard uncertainties is no crossing of zero
 BIAS_COUNTS: Final = 0.015  # what the polynomial leaves of a peak of up to 45 counts; found on emulated data, see the accuracy campaign
 COARSE_COUNTS: Final = 6.0  # over the fourth power of the return time in columns: what few samples leave of a peak; likewise
+REFITS: Final = 2
+NARROWED: Final = 4  # the window of a misfit is divided by this
+MISFIT_SD: Final = 5.0
+MISFIT_COUNTS: Final = 0.1
 RING_COUNTS: Final = 1.0  # smaller turning points are not counted
 JUMP_SD: Final = 8.0  # twice what a straight crossing would change by
 CUT_RETURNS: Final = 4.0  # the first far-side peak and its window end within so many return times of the release
@@ -44,7 +48,31 @@ class Swing:
 
 def swings(traces: Traces, release: Release, final: Floats) -> Swing:
     """Smoothed traces while the stick moves."""
-    widths = half_widths(release.return_s, traces.rate_hz)
+    swing = _swings(traces, release, final, half_widths(release.return_s, traces.rate_hz))
+    for _ in range(REFITS):
+        poor = _misfits(swing, traces, release) & (swing.widths > NARROWEST)
+        if not poor.any():
+            break
+        swing = _swings(traces, release, final, np.where(poor, np.maximum(swing.widths // NARROWED, NARROWEST), swing.widths))
+    return swing
+
+
+def _misfits(swing: Swing, traces: Traces, release: Release) -> NDArray[np.bool_]:
+    """Flicks whose swing has corners that the polynomial cannot follow: neighbouring residuals after the 10 % crossing are alike.
+
+    White noise, however large, has residuals that are not; their products then scatter by their variance over sqrt(n).
+    """
+    residual = traces.own[:, swing.start : swing.start + swing.level.shape[1]] - swing.level
+    column = swing.start + np.arange(residual.shape[1])
+    inside = swing.falling & (column[None, :] < (release.low_column + 2 * swing.widths)[:, None])
+    residual = np.where(inside, residual, 0.0)
+    count = np.maximum(np.count_nonzero(inside, axis=1), 2)
+    alike = np.einsum("ij,ij->i", residual[:, :-1], residual[:, 1:]) / count
+    power = np.einsum("ij,ij->i", residual, residual) / count
+    return np.asarray(alike > np.maximum(MISFIT_SD * power / np.sqrt(count), MISFIT_COUNTS**2))
+
+
+def _swings(traces: Traces, release: Release, final: Floats, widths: Indices) -> Swing:
     latest = np.maximum(traces.end - widths, traces.pivot + 1)
     moving = _moving_until(traces, final) + 2 * widths
     needed = traces.pivot + np.rint(CUT_RETURNS * np.nan_to_num(release.return_s) * traces.rate_hz).astype(np.intp)

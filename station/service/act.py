@@ -6,10 +6,11 @@ from typing import Any
 
 import numpy as np
 
-from station.errors import NotReady
+from station.errors import LinkBad, NotReady
 from station.ports import Clock, Done, Flick, ResultSink, Rig, Sample
 from station.quantities import GROUPS
 from station.records import Fitted
+from station.service.computing import computing
 from station.service.live import LiveMeter, json_ready
 from station.service.schedule import Schedule
 from station.service.trace import StickTrace
@@ -32,6 +33,7 @@ class StickAct:
     modes: Mapping[str, str]
     samples_expected: int = 0
     motion_s: float = 0.0
+    settling_s: float = 0.0
     seen: dict[str, int] = field(default_factory=lambda: dict.fromkeys(GROUPS, 0))
 
 
@@ -52,12 +54,14 @@ def act(
 
     Raises RigError, NotReady, StoreError.
     """
-    _warm_up(bench, run_number, index, specification)
+    _warm_up(bench, run_number, index, stick, specification)
     bench.rig.carry_out(Sample(run_number, True, index))
     _wait(bench, REST_S)
+    stick.settling_s += REST_S
     stick.trace.add(bench.rig.take_samples())
     _require_unit(stick.trace)
-    meter = LiveMeter(specification, stick.trace, stick.fitted)
+    with computing(stick.trace.stick):
+        meter = LiveMeter(specification, stick.trace, stick.fitted)
     rounds = 0
     while (wanted := stick.schedule.next_round()) and not (rounds in LOOK_ROUNDS and clear(stick)):
         rounds += 1
@@ -70,14 +74,15 @@ def act(
     stick.samples_expected = ended.last_sample + 1
 
 
-def _warm_up(bench: Bench, run_number: int, index: int, specification: Specification) -> None:
+def _warm_up(bench: Bench, run_number: int, index: int, stick: StickAct, specification: Specification) -> None:
     """Flicks that loosen stick and finger; sampled, since a rig flicks only while sampling, and thrown away."""
     count = specification.decision.warm_up_flicks
     if count == 0:
         return
     bench.rig.carry_out(Sample(run_number, True, index))
     for number in range(count * len(GROUPS)):
-        bench.rig.carry_out(_command(run_number, index, GROUPS[number % len(GROUPS)], specification))
+        done = bench.rig.carry_out(_command(run_number, index, GROUPS[number % len(GROUPS)], specification))
+        stick.motion_s += done.end_s - done.begin_s
         bench.rig.take_samples()
     bench.rig.carry_out(Sample(run_number, False, index))
     bench.rig.take_samples()
@@ -108,7 +113,10 @@ def _flick(bench: Bench, run_number: int, index: int, group: str, stick: StickAc
     stick.motion_s += done.end_s - done.begin_s
     stick.trace.note_flick(group, done.first_sample)
     stick.trace.add(bench.rig.take_samples())
-    figures = meter.flick(group, done.first_sample)
+    if not stick.trace.contiguous:
+        raise LinkBad(f"Stick {stick.trace.stick}: samples are missing after number {len(stick.trace)}; check the rig's cable.")
+    with computing(stick.trace.stick):
+        figures = meter.flick(group, done.first_sample)
     stick.schedule.add(group, figures["peak_counts"] if figures else None)
     stick.seen[group] += figures is not None
     shown = {"run": run_number, "stick": stick.trace.stick, "group": group, "number": stick.schedule.groups[group].commanded}

@@ -1,13 +1,14 @@
 """The run: plan, act, judge, record. The run's beginning is committed before anything moves; the finger goes to rest in `finally`."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, field
 from typing import Any
 
-from station.errors import NotReady, RigError, StoreError
+from station.errors import NotReady, RigError, ScorerFailed, StoreError
 from station.judge.monitor import audited_groups
 from station.judge.plan import plan_for
-from station.ports import Lamp, LampColour, ReadSupply
+from station.ports import Lamp, LampColour, ReadSupply, Sample
 from station.quantities import GROUPS
 from station.records import Fitted, RigIdentity, RigInputs, RigStatus, RunClosing, RunOpening, Score, UnitIdentity, Verdict
 from station.service.act import Bench, StickAct, act
@@ -35,6 +36,8 @@ class RunOrder:
     calibration: str
     software: str
     mode: str
+    continues: int = 0
+    carried: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -69,11 +72,20 @@ class Run:
         self._announce("run-started", {"unit": self._order.unit.serial, "specification": self._order.specification.label})
         try:
             self._act()
-        except (RigError, NotReady, StoreError) as trouble:
+        except (RigError, NotReady, ScorerFailed, StoreError) as trouble:
             self._gathered.amiss = (Amiss(reason_of(trouble), str(trouble)),)
         finally:
             self._bench.rig.halt()
+        if self._gathered.amiss:
+            self._end_samples()
         return self._closing()
+
+    def _end_samples(self) -> None:
+        """A run that ended badly leaves the stream on; a rig that is gone has ended it itself."""
+        index = max(len(self._gathered.sticks) - 1, 0)
+        with suppress(RigError):
+            self._bench.rig.carry_out(Sample(self.number, False, index))
+            self._bench.rig.take_samples()
 
     def _opening(self) -> RunOpening:
         order = self._order
@@ -99,7 +111,7 @@ class Run:
         gathered.rig_begin_s, gathered.host_begin_s = before.end_s, self._bench.clock.monotonic_s()
         for index, name in enumerate(specification.stick.names):
             modes = self._modes(name)
-            stick = StickAct(StickTrace(name, self._order.identity, before.value), self._schedule(modes), self._fitted(name), modes)
+            stick = StickAct(StickTrace(name, self._order.identity, before.value), self._schedule(name, modes), self._fitted(name), modes)
             gathered.sticks[name] = stick
             act(self._bench, self.number, index, stick, specification, self._clear)
         after = rig.carry_out(ReadSupply())
@@ -120,11 +132,11 @@ class Run:
         audited = audited_groups(f"{self._order.station}/{self.number}/{stick}", self._order.specification.decision.audit_share)
         return {group: "count" if group in audited else self._order.mode for group in GROUPS}
 
-    def _schedule(self, modes: Mapping[str, str]) -> Schedule:
+    def _schedule(self, stick: str, modes: Mapping[str, str]) -> Schedule:
         decision = self._order.specification.decision
         plans = {group: plan_for(decision, modes[group]) for group in GROUPS}
         zone = self._order.specification.host.neutral_zone_counts
-        return Schedule(plans, zone, decision.guard_band_counts, decision.flicks_max)
+        return Schedule(plans, zone, decision.guard_band_counts, decision.flicks_max, self._order.carried.get(stick, ()))
 
     def _closing(self) -> RunClosing:
         scores, findings = self._scores()
@@ -176,12 +188,14 @@ class Run:
             host_seconds=gathered.host_end_s - gathered.host_begin_s,
             specification_digest=order.specification.digest,
             calibration=order.calibration,
+            continues=order.continues,
+            carried=order.carried,
         )
 
     def _timing(self) -> dict[str, float]:
         wall_s = self._bench.clock.monotonic_s() - self._began_s
-        motion_s = sum(stick.motion_s for stick in self._gathered.sticks.values())
-        return {"wall_s": wall_s, "motion_s": motion_s}
+        sticks = self._gathered.sticks.values()
+        return {"wall_s": wall_s, "motion_s": sum(one.motion_s for one in sticks), "settling_s": sum(one.settling_s for one in sticks)}
 
     def _announce(self, kind: str, data: Mapping[str, Any]) -> None:
         self._bench.announce(kind, {"run": self.number, **data})

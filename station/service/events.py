@@ -6,7 +6,7 @@ from threading import Lock
 
 from station.records import RunEvent
 
-RING_EVENTS = 2000  # about ten minutes of two busy rigs; a watcher further behind starts afresh
+RING_EVENTS = 500  # over a minute of two busy rigs; a watcher further behind starts afresh. A flick event holds about 10 kB
 
 
 class EventRing:

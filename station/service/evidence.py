@@ -4,7 +4,7 @@ Limits without another source are chosen on emulated data (decision record 3).
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from station.records import RigIdentity, RigInputs, Score, Verdict
@@ -33,7 +33,10 @@ class StickEvidence:
 
 @dataclass(frozen=True, slots=True)
 class RunEvidence:
-    """All a run's verdict rests on. Seconds of rig and host are from the first to the last command of the run."""
+    """All a run's verdict rests on. Seconds of rig and host are from the first to the last command of the run.
+
+    continues: number of the undecided run whose passed groups this one stands on, 0 for a whole test; carried: those groups, by stick.
+    """
 
     sticks: tuple[StickEvidence, ...]
     identity_before: RigIdentity
@@ -48,6 +51,8 @@ class RunEvidence:
     host_seconds: float
     specification_digest: str
     calibration: str
+    continues: int = 0
+    carried: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def document(self) -> dict[str, Any]:
         """JSON-ready."""
@@ -82,9 +87,19 @@ def seal(evidence: RunEvidence) -> SealedEvidence | tuple[Amiss, ...]:
 
 def conclude(sealed: SealedEvidence, scores: Mapping[str, Score]) -> tuple[Verdict, tuple[str, ...]]:
     """Verdict and reasons of a unit from its sticks' scores: invalid > fail > undecided > pass. The only way to a pass."""
-    verdict = worst([score.verdict for score in scores.values()]) if scores and sealed.evidence.sticks else Verdict.UNDECIDED
-    kept = [score for score in scores.values() if verdict is not Verdict.INVALID or score.verdict is Verdict.INVALID]
-    return verdict, tuple(dict.fromkeys(reason for score in kept for reason in score.reasons))
+    judged = [_with_carried(score, sealed.evidence.carried.get(stick, ())) for stick, score in scores.items()]
+    verdict = worst([one for one, _ in judged]) if judged and sealed.evidence.sticks else Verdict.UNDECIDED
+    kept = [reasons for one, reasons in judged if verdict is not Verdict.INVALID or one is Verdict.INVALID]
+    return verdict, tuple(dict.fromkeys(reason for reasons in kept for reason in reasons))
+
+
+def _with_carried(score: Score, carried: tuple[str, ...]) -> tuple[Verdict, tuple[str, ...]]:
+    """Verdict and reasons of a stick, groups that an earlier run passed being no longer missing."""
+    left = tuple(reason for reason in score.reasons if reason not in {f"missing-group:{group}" for group in carried})
+    open_still = left or score.figures.get("doubtful") or score.figures.get("undecided_groups")
+    if carried and score.verdict is Verdict.UNDECIDED and not open_still:
+        return Verdict.PASS, ()
+    return score.verdict, left
 
 
 def worst(verdicts: Sequence[Verdict]) -> Verdict:

@@ -1,25 +1,22 @@
-"""Judge: from what was gathered to scores and evidence. The one place where a scorer that raises is turned into `invalid`."""
+"""Judge: from what was gathered to scores and evidence."""
 
-import logging
-
+from station.errors import ScorerFailed
 from station.judge.score import score_recording
 from station.quantities import GROUPS
 from station.records import Score
 from station.service.act import StickAct
+from station.service.computing import computing
 from station.service.evidence import Amiss, StickEvidence
 from station.specification import Specification
 
-log = logging.getLogger(__name__)
-
 
 def judge_stick(stick: StickAct, specification: Specification) -> Score | Amiss:
-    """Score of the whole recording, by the code that scores any recording; Amiss `scorer` if that code fails, the trace being kept."""
+    """Score of the whole recording, by the code that scores any recording; Amiss `scorer` if that code fails."""
     try:
-        return score_recording(stick.trace.recording(), specification, stick.fitted, stick.modes)
-    except Exception as problem:  # whatever it raises, the trace must be kept and the unit not blamed
-        log.exception("scorer failed")
-        sentence = f"Stick {stick.trace.stick}: scoring failed ({type(problem).__name__}); the trace is kept and can be scored again."
-        return Amiss("scorer", sentence)
+        with computing(stick.trace.stick):
+            return score_recording(stick.trace.recording(), specification, stick.fitted, stick.modes)
+    except ScorerFailed as failed:
+        return Amiss(failed.code, str(failed))
 
 
 def stick_evidence(stick: StickAct) -> StickEvidence:

@@ -5,14 +5,14 @@ from typing import Any, Final
 import numpy as np
 
 from station.measure.baseline import Baseline, baseline_of
-from station.measure.flicks import measure_flicks
+from station.measure.flicks import LIVE, measure_flicks
 from station.quantities import AXES, GROUPS, axis_of, sign_of
 from station.records import Fitted, Recording
 from station.service.trace import StickTrace
 from station.specification import Specification
 
 SHOWN_S: Final = (-0.004, 0.075)  # around the release: what a person wants to see of a flick
-SHOWN_STEP_S: Final = 0.0003  # one point of the picture, a mean of its samples
+SHOWN_STEP_S: Final = 0.0005  # one point of the picture, a mean of its samples
 LIVE_FIGURES: Final = ("t_release_s", "reach_counts", "peak_counts", "over_zone_s", "misread_probability", "return_s")
 
 
@@ -27,7 +27,7 @@ class LiveMeter:
 
     def flick(self, group: str, first_sample: int) -> dict[str, float] | None:
         """Figures of the flick of `group` in the samples from `first_sample` on; None when it is not seen there."""
-        table = measure_flicks(self._stretch(first_sample), self._base, self._specification, self._fitted)
+        table = measure_flicks(self._stretch(first_sample), self._base, self._specification, self._fitted, metrics=LIVE)
         mine = np.flatnonzero(table.group == GROUPS.index(group))
         if len(mine) != 1 or not np.isfinite(table.columns["peak_counts"][mine[0]]):
             return None

@@ -54,9 +54,9 @@ def _unit(bench: Bench) -> list[str]:
         found.append(f"No specification for product {bench.unit.product!r}: load one, or scan a unit of a known product.")
     after = bench.after
     if after is not None and after.serial != bench.unit.serial:
-        if after.inputs.clamp_openings == bench.status.inputs.clamp_openings:
+        if after.inputs.clamp_closed and after.inputs.clamp_openings == bench.status.inputs.clamp_openings:
             found.append(f"The clamp has not been opened since unit {after.serial}: change the unit, then scan again.")
-        if after.inputs.guard_openings == bench.status.inputs.guard_openings:
+        if after.inputs.guard_closed and after.inputs.guard_openings == bench.status.inputs.guard_openings:
             found.append("The guard was not seen open between two units: check the guard switch.")
     return found
 

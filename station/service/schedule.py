@@ -34,13 +34,17 @@ class GroupProgress:
 class Schedule:
     """Rounds of at most one flick a group, interleaved, until every group is settled or one is rejected.
 
-    limit_counts: edge of the neutral zone. The order turns by one group each round so that no group always comes first.
+    limit_counts: edge of the neutral zone. carried: groups that an earlier run of the unit has passed. The order turns by one group each
+    round so that no group always comes first.
     """
 
-    def __init__(self, plans: dict[str, Plan], limit_counts: float, guard_band_counts: float, flicks_max: int) -> None:
+    def __init__(
+        self, plans: dict[str, Plan], limit_counts: float, guard_band_counts: float, flicks_max: int, carried: tuple[str, ...] = ()
+    ) -> None:
         self.groups = {group: GroupProgress(plans[group].watch(limit_counts, guard_band_counts)) for group in GROUPS}
         self._limit_counts = limit_counts
         self._flicks_max = flicks_max
+        self._carried = carried
         self._rounds = 0
 
     def next_round(self) -> tuple[str, ...]:
@@ -49,7 +53,7 @@ class Schedule:
             return ()
         turn = self._rounds % len(GROUPS)
         self._rounds += 1
-        return tuple(group for group in GROUPS[turn:] + GROUPS[:turn] if self._wanted(self.groups[group]))
+        return tuple(group for group in GROUPS[turn:] + GROUPS[:turn] if group not in self._carried and self._wanted(self.groups[group]))
 
     def add(self, group: str, peak_counts: float | None) -> None:
         """Enter a flick's peak; None when the commanded flick was not seen."""

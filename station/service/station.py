@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from threading import Event, Thread
+from typing import Protocol
 
 from station.errors import Busy, NotFound, NotReady, UsageError
 from station.ports import Rig
@@ -12,11 +13,20 @@ from station.service.worker import RigWorker, Surroundings, worker_thread
 STOP_S = 4.0  # workers are given so long to bring their rigs to rest and end
 
 
+class Beside(Protocol):
+    """Something that lives beside the workers in a thread of its own, such as the adviser."""
+
+    def begin(self) -> None: ...
+
+    def end(self) -> None: ...
+
+
 class Station:
     """Implements station.ports.desk.Desk. `begin` closes what an earlier life left open and starts the workers."""
 
-    def __init__(self, rigs: Sequence[Rig], around: Surroundings) -> None:
+    def __init__(self, rigs: Sequence[Rig], around: Surroundings, adviser: Beside | None = None) -> None:
         self._around = around
+        self._adviser = adviser
         self._workers = {rig.name: RigWorker(rig, around) for rig in rigs}
         self._stop = Event()
         self._threads: list[Thread] = []
@@ -27,6 +37,8 @@ class Station:
         self._threads = [worker_thread(worker, self._stop) for worker in self._workers.values()]
         for thread in self._threads:
             thread.start()
+        if self._adviser is not None:
+            self._adviser.begin()
         return closed
 
     def end(self) -> None:
@@ -35,6 +47,8 @@ class Station:
         self.rest_now()
         for thread in self._threads:
             thread.join(STOP_S)
+        if self._adviser is not None:
+            self._adviser.end()
 
     def rest_now(self) -> None:
         """Ask every rig for rest; may be called from a signal handler."""

@@ -1,6 +1,6 @@
 """Errors of the rig, turned into reasons of an invalid run. One table; a test holds it against the error tree."""
 
-from station.errors import LinkBad, LinkLost, NotReady, RestpointError, RigFault, RigMismatch, RigRefused
+from station.errors import NotReady, RestpointError, RigError, ScorerFailed
 
 _BY_FAULT = {
     "STOP": "rig-stop",
@@ -13,12 +13,9 @@ _BY_FAULT = {
 }
 _BY_REFUSAL = {"STOP_OPEN": "rig-stop", "GUARD_OPEN": "rig-guard", "CLAMP_OPEN": "rig-clamp"}
 _BY_CLASS: tuple[tuple[type[RestpointError], str], ...] = (
-    (LinkLost, "rig-link"),
-    (LinkBad, "rig-link"),
-    (RigMismatch, "rig-link"),
-    (RigFault, "rig-link"),
-    (RigRefused, "rig-link"),
+    (RigError, "rig-link"),
     (NotReady, "no-unit"),
+    (ScorerFailed, "scorer"),
 )
 
 

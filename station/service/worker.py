@@ -1,16 +1,17 @@
 """One worker per rig: keeps the link, watches the inputs, takes requests, runs runs. Its loop sends the heartbeats, so a hang is a rest."""
 
 import logging
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from threading import Event, Lock, Thread
 from typing import Any
 
 from station.errors import RigError, RigRefused, StoreError
 from station.ports import Clock, Lamp, LampColour, Reset, ResultSink, Rig, Unclamp
 from station.ports.desk import RigView
-from station.records import RigIdentity, RigStatus, RunClosing, RunEvent, UnitIdentity, Verdict
+from station.records import RigIdentity, RigInputs, RigStatus, RunClosing, RunEvent, UnitIdentity, Verdict
 from station.service.act import Bench as Hands
+from station.service.continuing import groups_to_carry
 from station.service.cycle import Run, RunOrder
 from station.service.events import EventRing
 from station.service.inbox import Inbox
@@ -18,6 +19,7 @@ from station.service.readiness import AfterRun, Bench, missing, way_on
 from station.service.shelf import SpecificationShelf
 from station.service.views import LinkState, RigFacts, view_of
 from station.service.watchman import Watchman
+from station.specification import Specification
 
 log = logging.getLogger(__name__)
 
@@ -26,9 +28,13 @@ BACK_OFF_S = (0.2, 0.5, 1.0, 2.0, 5.0)  # between tries to open a lost link
 STORE_RETRY_S = 1.0
 
 
+def _nobody(_run_number: int) -> None:
+    """Where nobody wants to know."""
+
+
 @dataclass(frozen=True, slots=True)
 class Surroundings:
-    """What all workers of a station share."""
+    """What all workers of a station share. run_ended: told the number of each run whose end is stored; must neither wait nor raise."""
 
     station: str
     software: str
@@ -37,6 +43,7 @@ class Surroundings:
     shelf: SpecificationShelf
     events: EventRing
     watchman: Watchman
+    run_ended: Callable[[int], None] = _nobody
 
 
 class RigWorker:
@@ -58,6 +65,7 @@ class RigWorker:
         self._openings = 0
         self._tries = 0
         self._retry_at_s = 0.0
+        self._store_at_s = 0.0
         self._unstored: tuple[int, RunClosing] | None = None
         self._store_problem = ""
 
@@ -73,10 +81,20 @@ class RigWorker:
         """Turn until told to stop; then bring the finger to rest and give the port back."""
         try:
             while not stop.is_set():
-                self.turn()
+                self._guarded_turn()
         finally:
             self.rig.halt()
             self.rig.close()
+            if self._unstored is not None:
+                self._record(*self._unstored)
+
+    def _guarded_turn(self) -> None:
+        """A fault of ours must not leave a rig without its worker: rest, tell, begin again at the handshake."""
+        try:
+            self.turn()
+        except Exception as problem:
+            log.exception("worker of %s", self.rig.name)
+            self._link_down(RigError(f"The service made a mistake ({type(problem).__name__}); see its log."))
 
     def turn(self) -> None:
         """One step: link, requests, inputs, perhaps a run. Never raises for trouble of the rig."""
@@ -103,6 +121,8 @@ class RigWorker:
         self._tries = 0
         status = self.rig.poll(TURN_S)
         self._presses, self._openings = status.inputs.start_presses, status.inputs.clamp_openings
+        if self._after is not None:  # a rig that restarted counts its edges anew
+            self._after = replace(self._after, inputs=status.inputs)
         self._tell(link=LinkState.UP, identity=self._identity, status=status, trouble="")
 
     def _link_down(self, trouble: RigError) -> None:
@@ -157,24 +177,9 @@ class RigWorker:
         specification = self._around.shelf.of(self._unit.product)
         if specification is None:
             return
-        order = RunOrder(
-            station=self._around.station,
-            rig_name=self.rig.name,
-            identity=self._identity,
-            inputs=status.inputs,
-            unit=self._unit,
-            operator=self._operator,
-            specification=specification,
-            fitted=self._around.sink.fitted(self._unit.serial),
-            calibration="",
-            software=self._around.software,
-            mode=self._around.watchman.mode(specification),
-        )
-        self._perform(order)
-
-    def _perform(self, order: RunOrder) -> None:
-        run = Run(Hands(self.rig, self._around.clock, self._around.sink, self._announce), order, self._around.watchman)
         try:
+            order = self._order(self._unit, self._identity, specification, status.inputs)
+            run = Run(Hands(self.rig, self._around.clock, self._around.sink, self._announce), order, self._around.watchman)
             closing = run.perform()
         except StoreError as problem:
             self._announce("notice", {"sentence": f"The run did not start: {problem}"})
@@ -182,17 +187,37 @@ class RigWorker:
         self._record(run.number, closing)
         self._farewell(run.number, order, closing)
 
+    def _order(self, unit: UnitIdentity, identity: RigIdentity, specification: Specification, inputs: RigInputs) -> RunOrder:
+        fitted, last = self._around.sink.fitted(unit.serial), self._around.sink.last_run(unit.serial)
+        carried = groups_to_carry(last, specification, fitted)
+        return RunOrder(
+            station=self._around.station,
+            rig_name=self.rig.name,
+            identity=identity,
+            inputs=inputs,
+            unit=unit,
+            operator=self._operator,
+            specification=specification,
+            fitted=fitted,
+            calibration="",
+            software=self._around.software,
+            mode=self._around.watchman.mode(specification),
+            continues=last.number if last and carried else 0,
+            carried=carried,
+        )
+
     def _record(self, number: int, closing: RunClosing) -> None:
         try:
             self._around.sink.close_run(number, closing)
             self._unstored, self._store_problem = None, ""
+            self._around.run_ended(number)
         except StoreError as problem:
             self._unstored = (number, closing)
             self._store_problem = f"Run {number} is not stored yet: {problem}"
-            self._retry_at_s = self._around.clock.monotonic_s() + STORE_RETRY_S
+            self._store_at_s = self._around.clock.monotonic_s() + STORE_RETRY_S
 
     def _store_again(self) -> None:
-        if self._unstored is not None and self._around.clock.monotonic_s() >= self._retry_at_s:
+        if self._unstored is not None and self._around.clock.monotonic_s() >= self._store_at_s:
             self._record(*self._unstored)
 
     def _farewell(self, number: int, order: RunOrder, closing: RunClosing) -> None:
@@ -206,7 +231,12 @@ class RigWorker:
         }
         self._tell(run_number=0, ended=(number, closing))
         self._announce("run-ended", {"run": number, **ended})
+        for score in closing.scores.values():
+            correlation = score.figures.get("correlation")
+            if correlation and correlation["beyond_assumption"]:
+                self._announce("notice", {"sentence": f"Run {number}: {correlation['in_words']}"})
         lamp = {Verdict.PASS: LampColour.PASS, Verdict.FAIL: LampColour.FAIL}.get(closing.verdict, LampColour.ATTENTION)
+        self._after = AfterRun(order.unit.serial, order.inputs)
         status = self.rig.poll(0.0)
         self._after = AfterRun(order.unit.serial, status.inputs)
         self.rig.carry_out(Lamp(lamp))

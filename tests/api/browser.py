@@ -17,7 +17,7 @@ ARGUMENTS = (
     *("--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-dev-shm-usage"),
     *("--disable-background-networking", "--disable-component-update", "--disable-sync", "--force-prefers-reduced-motion"),
 )
-WIDE, NARROW = 1280, 390
+WIDE, NARROW, ENLARGED = 1280, 390, 320  # 320: what is left of 1280 at 400 % zoom (WCAG 2.2, success criterion 1.4.10)
 
 
 def chromium() -> tuple[str, str]:

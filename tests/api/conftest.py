@@ -60,5 +60,5 @@ def app(desk: FakeDesk, queries: Queries, settings: WebSettings) -> FastAPI:
 
 @pytest.fixture
 def client(app: FastAPI) -> Iterator[TestClient]:
-    with TestClient(app, base_url=HOST, raise_server_exceptions=False, follow_redirects=False) as one:
+    with TestClient(app, base_url=HOST, raise_server_exceptions=False, follow_redirects=False, client=("127.0.0.1", 50000)) as one:
         yield one

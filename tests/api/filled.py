@@ -1,7 +1,7 @@
 """A store filled with runs of simulated sticks, scored by the product's own scorer."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -23,6 +23,7 @@ from station.records import (
 )
 from station.specification import parse_specification
 from tests.api.fakes import RIG
+from tests.station.service.words import STICK, evidence
 from tests.truth import Scene, simulate
 
 STATION = "Mossgate bench"
@@ -108,7 +109,7 @@ def _closing(story: Story, recording: Recording, score: Score, at: datetime) -> 
         explanation=story.explanation,
         scores={"main": score},
         traces={"main": block},
-        evidence={"sticks": [{"stick": "main", "samples_expected": len(codes), "samples_received": len(codes)}], "calibration": ""},
+        evidence=evidence(sticks=(replace(STICK, samples_expected=len(codes), samples_received=len(codes)),)).document(),
         timing={"wall_s": 20.0, "motion_s": 19.6},
         ended_at=at,
     )

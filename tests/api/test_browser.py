@@ -21,7 +21,7 @@ from api.http.settings import WebSettings
 from db.queries import Queries
 from station.errors import NotReady
 from station.records import RunEvent, UnitIdentity
-from tests.api.browser import NARROW, WIDE, attribute, complaints, log_of, opened, see, until_text, width
+from tests.api.browser import ENLARGED, NARROW, WIDE, attribute, complaints, log_of, opened, see, until_text, width
 from tests.api.fakes import FakeDesk, serving
 
 pytestmark = pytest.mark.browser
@@ -71,7 +71,7 @@ def flick(group: str, number: int, progress: dict[str, Any]) -> RunEvent:
     return RunEvent("flick", "a", data)
 
 
-@pytest.mark.parametrize("pixels", [WIDE, NARROW])
+@pytest.mark.parametrize("pixels", [WIDE, NARROW, ENLARGED])
 def test_no_page_scrolls_sideways_or_breaks_its_own_policy(window: webdriver.Chrome, address: str, pixels: int) -> None:
     width(window, pixels)
     for path in PATHS:

@@ -210,7 +210,7 @@ def test_memory_stays_bounded(tmp_path: Path) -> None:
         rows.writerow(("t_s", "x_v", "y_v"))
         rows.writerows((f"{index / 8000:.6f}", "1.650000", "1.650000") for index in range(400_000))
     code = (
-        "import resource, sys\nfrom pathlib import Path\nimport polars\nfrom rigs.replayed.csv_recording import read_recording\n"
+        "import resource, sys\nfrom pathlib import Path\nfrom rigs.replayed.csv_recording import read_recording\n"
         "peak = lambda: resource.getrusage(resource.RUSAGE_SELF).ru_maxrss\nbefore = peak()\n"
         f"recording = read_recording(Path({str(path)!r}))\nprint(len(recording.x_v), (peak() - before) * 1024)"
     )

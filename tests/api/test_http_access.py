@@ -35,7 +35,7 @@ class Clock:
 def guarded(desk: FakeDesk, empty_queries: Queries, settings: WebSettings) -> Iterator[TestClient]:
     """A client of an app with two tokens."""
     app = build_app(desk, empty_queries, Access(TOKENS), settings)
-    with TestClient(app, base_url=HOST, raise_server_exceptions=False, follow_redirects=False) as client:
+    with TestClient(app, base_url=HOST, raise_server_exceptions=False, follow_redirects=False, client=("127.0.0.1", 50000)) as client:
         yield client
 
 
@@ -50,7 +50,10 @@ def test_a_token_is_known_again_and_hashed_only_once() -> None:
     assert BENCH not in repr(vars(access))
 
 
-@pytest.mark.parametrize("wrong", ["", "bench", "bench.", BENCH[:-1], BENCH + "x", BENCH.replace("bench", "viewer"), "nobody.abc"])
+WRONG = ["", "bench", "bench.", BENCH[:-1], BENCH + "x", BENCH.replace("bench", "viewer"), "nobody.abc"]
+
+
+@pytest.mark.parametrize("wrong", WRONG, ids=["empty", "name", "no-secret", "short", "long", "other-name", "unknown"])
 def test_any_other_token_is_refused(wrong: str) -> None:
     with pytest.raises(AccessDenied):
         Access(TOKENS).by_token(wrong)
@@ -252,7 +255,7 @@ def test_another_site_cannot_start_anything_even_without_tokens(client: TestClie
 def test_the_own_page_may_start(empty_queries: Queries, settings: WebSettings) -> None:
     desk = FakeDesk()
     desk.show("a", not_ready=())
-    with TestClient(build_app(desk, empty_queries, Access(), settings), base_url=HOST) as client:
+    with TestClient(build_app(desk, empty_queries, Access(), settings), base_url=HOST, client=("127.0.0.1", 50000)) as client:
         answer = client.post("/v1/rigs/a/start", headers={"Origin": HOST, "Sec-Fetch-Site": "same-origin"})
     assert answer.status_code == 202
     assert desk.asked == [("start", "a")]

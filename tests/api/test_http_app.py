@@ -1,16 +1,24 @@
 """What holds for the application as a whole: headers, hosts, probes, metrics, the OpenAPI document."""
 
+import inspect
 import json
+import sys
 
 import pytest
+from fastapi.routing import APIRoute
 from prometheus_client.parser import text_string_to_metric_families
 
 from api.http import openapi
 from api.http.headers import host_name
+from api.pages import rigs as pages_rigs
+from api.pages import runs as pages_runs
+from api.pages import today
+from api.pages import units as pages_units
 from station.records import RunEvent
 from tests.api.client import TestClient
 from tests.api.fakes import FakeDesk
 
+ROUTES = ("rigs", "runs", "units", "specifications", "events", "probes", "monitors")
 PATHS = ["/", "/rigs/a", "/runs", "/runs/2", "/units", "/v1/rigs", "/v1/nope", "/static/live.js", "/static/charts/bokeh.min.js", "/healthz"]
 
 
@@ -103,3 +111,11 @@ def test_the_document_names_problems_and_nothing_of_the_framework(client: TestCl
     units = {"_s", "_hz", "_v", "_f", "_counts"}
     trace = document["components"]["schemas"]["TraceBody"]["properties"]
     assert all(any(name.endswith(unit) for unit in units) for name, one in trace.items() if one.get("type") == "number")
+
+
+def test_handlers_that_ask_the_database_never_block_the_event_loop() -> None:
+    modules = [today, pages_rigs, pages_runs, pages_units, *(sys.modules[f"api.http.routes.{name}"] for name in ROUTES)]
+    endpoints = [route.endpoint for module in modules for route in module.router.routes if isinstance(route, APIRoute)]
+    asking = [one for one in endpoints if "queries" in inspect.signature(one).parameters]
+    assert len(asking) >= 13
+    assert [one.__name__ for one in asking if inspect.iscoroutinefunction(one)] == []

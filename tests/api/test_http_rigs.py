@@ -2,8 +2,13 @@
 
 import pytest
 
+from api.http.access import Access
+from api.http.app import build_app
+from api.http.settings import WebSettings
+from db.queries import Queries
 from station.records import UnitIdentity
 from tests.api.client import TestClient
+from tests.api.conftest import HOST
 from tests.api.fakes import FakeDesk
 
 
@@ -65,3 +70,25 @@ def test_halt_and_reset_are_handed_on_and_may_be_repeated(client: TestClient, de
 def test_an_unknown_rig_is_not_found(client: TestClient, verb: str) -> None:
     answer = client.post(f"/v1/rigs/zz/{verb}", json={"serial": "DN-0001"})
     assert (answer.status_code, answer.json()["code"]) == (404, "not-found")
+
+
+def test_a_monitor_that_alarmed_is_listed_shown_and_set_back(client: TestClient, desk: FakeDesk) -> None:
+    desk.alarmed["dunlin-2 A"] = "Rare big flicks: decided by count alone since run 40."
+    assert client.get("/v1/monitors").json()["alarms"] == [{"specification": "dunlin-2 A", "sentence": desk.alarmed["dunlin-2 A"]}]
+    assert "decided by count alone since run 40" in client.get("/").text
+    asked = {"specification": "dunlin-2 A", "operator": "ann", "cause": "a worn finger tip"}
+    assert client.post("/v1/monitors/set-back", json={**asked, "cause": ""}).status_code == 422
+    assert client.post("/v1/monitors/set-back", json=asked).json() == {"alarms": []}
+    assert desk.asked == [("set_back", "dunlin-2 A", "ann", "a worn finger tip")]
+
+
+@pytest.mark.parametrize(("network_start", "status"), [(False, 403), (True, 202)])
+def test_a_start_from_another_machine_needs_the_configurations_word(
+    desk: FakeDesk, queries: Queries, network_start: bool, status: int
+) -> None:
+    desk.show("a", not_ready=())
+    settings = WebSettings("bench-1", "0.1.0", network_start=network_start)
+    with TestClient(build_app(desk, queries, Access(), settings), base_url=HOST, client=("192.0.2.7", 50000)) as client:
+        answer = client.post("/v1/rigs/a/start")
+    assert answer.status_code == status
+    assert bool([one for one in desk.asked if one[0] == "start"]) is network_start

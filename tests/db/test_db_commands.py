@@ -67,7 +67,7 @@ def test_what_cannot_be_is_one_of_our_errors(restpoint: Callable[..., tuple[int,
         restpoint("backup", "--database", "postgresql://line@db.example/line")
     create_or_require(base)
     newer = tmp_path / "newer.db"
-    newer.write_bytes((tmp_path / "station.db").read_bytes().replace(b"0001", b"9876"))
+    newer.write_bytes((tmp_path / "station.db").read_bytes().replace(head().encode(), b"9876"))
     with pytest.raises(SchemaMismatch, match="has schema revision 9876"):
         restpoint("check", "--database", f"sqlite:///{newer}")
     code, out = restpoint("check", "--database", f"sqlite:///{newer}", "--json")

@@ -264,12 +264,15 @@ def test_the_newest_part_on_an_axis_is_what_is_fitted(store: SqlStore, queries: 
 def test_the_newest_run_of_a_unit(store: SqlStore, queries: Queries) -> None:
     assert store.last_run("DL2-00001") is None
     first = store.open_run(opening())
-    assert store.last_run("DL2-00001") == LastRun(first, None, (), (), None)
+    rests_on = {"specification_digest": SPECIFICATION.digest, "fitted": opening().fitted}
+    assert store.last_run("DL2-00001") == LastRun(first, None, (), (), None, **rests_on)
     doubtful = making.score(1, Verdict.UNDECIDED, ())
     doubtful.groups["y-"]["verdict"] = Verdict.PASS  # type: ignore[index]
-    store.close_run(first, closing(1, Verdict.UNDECIDED, scores={"main": doubtful}))
+    store.close_run(first, closing(1, Verdict.UNDECIDED, scores={"main": doubtful}, evidence={"continues": 7}))
     groups = ("main x+", "main x-", "main y+")
-    assert store.last_run("DL2-00001") == LastRun(first, Verdict.UNDECIDED, (), groups, START + timedelta(seconds=20))
+    assert store.last_run("DL2-00001") == LastRun(
+        first, Verdict.UNDECIDED, (), groups, START + timedelta(seconds=20), **rests_on, continues=7
+    )
     earlier = store.open_run(opening(at=START - timedelta(days=1)))
     store.close_run(earlier, closing(2))
     newest = store.last_run("DL2-00001")

@@ -1,6 +1,7 @@
 """Recordings as CSV: what is read, what is refused, and in which words. Format: RFC 4180; header and limits by the product's contract."""
 
 import os
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -8,12 +9,15 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from rigs.replayed.csv_columns import ThreeColumns
+from rigs.replayed.csv_even import read_even
 from rigs.replayed.csv_fast import read_fast
-from rigs.replayed.csv_header import read_header
+from rigs.replayed.csv_header import Header, read_header
 from rigs.replayed.csv_plain import read_plainly
 from rigs.replayed.csv_recording import COLUMNS, read_recording
 from station.errors import RecordingUnreadable
 
+Reader = Callable[[Path, Header, float, Callable[[float], None]], ThreeColumns | None]
 ROWS = "".join(f"{i * 0.000125:.6f},{1.65 + 0.001 * (i % 3):.4f},1.6{i % 5}\n" for i in range(200))
 
 
@@ -119,31 +123,69 @@ CELLS = st.one_of(
 )
 
 
+READERS = {"even": read_even, "fast": read_fast}
+
+
+@pytest.mark.parametrize("reader", READERS.values(), ids=READERS.keys())
 @settings(max_examples=300, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(rows=st.lists(st.lists(CELLS, min_size=2, max_size=4), min_size=1, max_size=4), end=st.sampled_from(["\n", "\r\n"]))
-def test_the_fast_reader_agrees_with_the_plain_one_or_steps_back(tmp_path: Path, rows: list[list[str]], end: str) -> None:
-    path = written(tmp_path, "t_s,x_v,y_v" + end + "".join(",".join(row) + end for row in rows))
+@given(
+    rows=st.lists(st.lists(CELLS, min_size=2, max_size=4), min_size=1, max_size=4), end=st.sampled_from(["\n", "\r\n"]), cut=st.booleans()
+)
+def test_quick_readers_agree_with_the_plain_one_or_step_back(
+    tmp_path: Path, reader: Reader, rows: list[list[str]], end: str, cut: bool
+) -> None:
+    body = "".join(",".join(row) + end for row in rows)
+    path = written(tmp_path, "t_s,x_v,y_v" + end + (body.removesuffix(end) if cut else body))
     header = read_header(path, COLUMNS)
-    fast = read_fast(path, header, 10.0, lambda share: None)
-    if fast is not None:
+    quick = reader(path, header, 10.0, lambda share: None)
+    if quick is not None:
         plain = read_plainly(path, header, 10.0, lambda share: None)
-        for one, other in zip(fast, plain, strict=True):
+        for one, other in zip(quick, plain, strict=True):
             np.testing.assert_array_equal(one, other)
 
 
-def test_clean_files_are_read_by_the_fast_reader(tmp_path: Path) -> None:
-    path = written(tmp_path, "t_s,x_v,y_v\n" + ROWS)
-    assert read_fast(path, read_header(path, COLUMNS), 20.0, lambda share: None) is not None
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+@pytest.mark.parametrize("style", ["{:.6f}", "{:.9f}", "{:08.4f}", "{:+.5f}"])
+def test_evenly_printed_files_are_read_to_the_last_bit_across_blocks_and_layouts(tmp_path: Path, style: str, end: str) -> None:
+    """Against Python's own correctly rounded float(); time crosses zero, ten and a hundred seconds, and several blocks of the reader."""
+    rng = np.random.default_rng(7)
+    time_s = np.concatenate([np.arange(-2_000, 20_000) / 8_000, 9.0 + np.arange(20_000) / 8_000, 99.0 + np.arange(20_000) / 8_000])
+    cells = [[style.format(value) for value in row] for row in np.column_stack([time_s, rng.uniform(0, 3.3, (len(time_s), 2))])]
+    path = written(tmp_path, "t_s,x_v,y_v" + end + end.join(",".join(row) for row in cells))
+    found = read_even(path, read_header(path, COLUMNS), 10.0, lambda share: None)
+    assert found is not None
+    np.testing.assert_array_equal(np.column_stack(found), [[float(cell) for cell in row] for row in cells])
 
 
-def test_a_wrong_guess_of_the_row_length_loses_nothing(tmp_path: Path) -> None:
+def test_one_odd_row_in_a_long_even_file_is_named(tmp_path: Path) -> None:
+    rows = [f"{index / 8000:.6f},1.650000,1.650000" for index in range(60_000)]
+    rows[45_678] = rows[45_678].replace("1.650000", "1.65000o", 1)
+    with pytest.raises(RecordingUnreadable, match=r"line 45680, column x_v is '1.65000o'"):
+        read_recording(written(tmp_path, "\n".join(["t_s,x_v,y_v", *rows])))
+
+
+def test_each_kind_of_print_has_its_reader(tmp_path: Path) -> None:
+    even = written(tmp_path, "t_s,x_v,y_v\n" + ROWS)
+    assert read_even(even, read_header(even, COLUMNS), 20.0, lambda share: None) is not None
+    rng = np.random.default_rng(3)
+    shortest = "".join(f"{index / 8000!r},{x!r},{x!r}\n" for index, x in enumerate(rng.uniform(1, 2, 2_000).tolist()))
+    uneven = written(tmp_path, "t_s,x_v,y_v\n" + shortest)
+    header = read_header(uneven, COLUMNS)
+    assert read_even(uneven, header, 40.0, lambda share: None) is None
+    assert read_fast(uneven, header, 40.0, lambda share: None) is not None
+    exponents = written(tmp_path, "t_s,x_v,y_v\n0.0e0,1.6e0,1.6e0\n1.0e-3,1.6e0,1.6e0\n")
+    assert read_even(exponents, read_header(exponents, COLUMNS), 20.0, lambda share: None) is None
+    assert read_recording(exponents).rate_hz == pytest.approx(1000.0)
+
+
+@pytest.mark.parametrize("reader", READERS.values(), ids=READERS.keys())
+@pytest.mark.parametrize("row_bytes", [1.0, 1000.0])
+def test_a_wrong_guess_of_the_row_length_loses_nothing(tmp_path: Path, reader: Reader, row_bytes: float) -> None:
     path = written(tmp_path, "t_s,x_v,y_v\n" + ROWS)
-    header = read_header(path, COLUMNS)
-    for row_bytes in (1.0, 1000.0):
-        columns = read_fast(path, header, row_bytes, lambda share: None)
-        assert columns is not None
-        assert [len(column) for column in columns] == [200, 200, 200]
-        assert columns[0][-1] == 199 * 0.000125
+    columns = reader(path, read_header(path, COLUMNS), row_bytes, lambda share: None)
+    assert columns is not None
+    assert [len(column) for column in columns] == [200, 200, 200]
+    assert columns[0][-1] == 199 * 0.000125
 
 
 def test_progress_grows_to_the_whole(tmp_path: Path) -> None:

@@ -27,7 +27,7 @@ async def follow_events(
     after: Annotated[str | None, Query(description="id of the last event seen; `0` for all that are kept")] = None,
     last_event_id: Annotated[str | None, Header(description="as `after`; sent by browsers that reconnect")] = None,
 ) -> AsyncIterator[ServerSentEvent]:
-    """`hello` first; then `rig`, `run-started`, `flick`, `round`, `run-ended` and `notice` as they happen.
+    """`hello` first; then `rig`, `run-started`, `flick`, `round`, `run-ended`, `rework` and `notice` as they happen.
 
     `pulse` comes every two seconds while nothing does. Ids count up within one life of the service.
     """

@@ -2,9 +2,12 @@
 import { ask } from "/static/stream.js";
 
 const COLOURS = { x: "#0072b2", y: "#e69f00" };
-const DARK = "#1b2026", GREY = "#8b939b", CALL = "#d55e00";
+const DARK = "#1b2026", GREY = "#8b939b", HATCH = "#6f7881";
 const TOOLS = "pan,box_zoom,wheel_zoom,reset,save,hover";
 const BINS = 24;
+const ZONE = {
+  fill_color: GREY, fill_alpha: 0.1, hatch_pattern: "right_diagonal_line", hatch_color: HATCH, hatch_alpha: 0.7, hatch_scale: 10, hatch_weight: 1,
+};
 
 function figure(xLabel, yLabel, height) {
   const plot = Bokeh.Plotting.figure({
@@ -21,24 +24,18 @@ function overlay(place, group, body) {
   const plot = figure("time after release, ms", "deflection, counts", 320);
   const zone = body.neutral_zone_counts;
   plot.add_layout(new Bokeh.BoxAnnotation({
-    bottom: -zone, top: zone, fill_color: GREY, fill_alpha: 0.12, line_color: GREY, line_dash: "dashed", hatch_pattern: "right_diagonal_line",
-    hatch_color: GREY, hatch_alpha: 0.4, hatch_scale: 9, level: "underlay",
+    bottom: -zone, top: zone, line_color: HATCH, line_dash: "dashed", level: "underlay", ...ZONE,
   }));
   const axis = group[0];
   const draw = (flicks, style) => {
     const ts = flicks.map((one) => one.deflection_counts.map((_, at) => 1000 * (one.t_first_s + at * one.step_s)));
     const ds = flicks.map((one) => one.deflection_counts);
-    if (axis === "y") { plot.multi_line(ts, ds, { line_color: DARK, line_width: style.line_width + 1.6, line_alpha: style.line_alpha }); }
-    plot.multi_line(ts, ds, { line_color: COLOURS[axis], ...style });
+    if (axis === "y") { plot.multi_line(ts, ds, { ...style, line_color: DARK, line_width: style.line_width + 1.6 }); }
+    plot.multi_line(ts, ds, { ...style, line_color: COLOURS[axis] });
   };
   draw(found.drawn.filter((one) => !one.over_zone), { line_width: 1.4, line_alpha: 0.75 });
   const beyond = found.drawn.filter((one) => one.over_zone);
-  if (beyond.length) {
-    plot.multi_line(
-      beyond.map((one) => one.deflection_counts.map((_, at) => 1000 * (one.t_first_s + at * one.step_s))),
-      beyond.map((one) => one.deflection_counts), { line_color: CALL, line_width: 2.2, line_dash: "dashed" },
-    );
-  }
+  if (beyond.length) { draw(beyond, { line_width: 2.6, line_dash: "dashed" }); }
   return Bokeh.Plotting.show(plot, place);
 }
 
@@ -52,8 +49,7 @@ function histogram(place, group, body) {
   const filled = tops.map((_, at) => at).filter((at) => tops[at] > 0);
   const plot = figure("peak, counts", "flicks", 220);
   plot.add_layout(new Bokeh.BoxAnnotation({
-    left: 0, right: zone, fill_color: GREY, fill_alpha: 0.12, line_alpha: 0, hatch_pattern: "right_diagonal_line", hatch_color: GREY,
-    hatch_alpha: 0.4, hatch_scale: 9, level: "underlay",
+    left: 0, right: zone, line_alpha: 0, level: "underlay", ...ZONE,
   }));
   plot.add_layout(new Bokeh.Span({ location: zone, dimension: "height", line_color: DARK, line_width: 2, line_dash: "dashed" }));
   plot.vbar({ x: filled.map((at) => (at + 0.5) * width), top: filled.map((at) => tops[at]), width: width * 0.9, fill_color: COLOURS[group[0]], line_color: DARK });

@@ -4,6 +4,12 @@ import { follow } from "/static/stream.js";
 const PAUSE_MS = 500;
 let asking = false, again = false;
 
+function replace(part, newer) {
+  const focused = part.contains(document.activeElement) ? document.activeElement.getAttribute("href") : null;
+  part.replaceChildren(...newer.childNodes);
+  if (focused) { part.querySelector(`[href="${CSS.escape(focused)}"]`)?.focus(); }
+}
+
 async function renew() {
   if (asking) { again = true; return; }
   asking = true;
@@ -13,7 +19,7 @@ async function renew() {
       const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
       for (const part of document.querySelectorAll("[data-live]")) {
         const newer = fresh.querySelector(`[data-live="${part.dataset.live}"]`);
-        if (newer && newer.innerHTML !== part.innerHTML && !part.contains(document.activeElement)) { part.replaceChildren(...newer.childNodes); }
+        if (newer && newer.innerHTML !== part.innerHTML) { replace(part, newer); }
       }
     }
   } catch {

@@ -47,6 +47,11 @@ def test_another_serial_wants_the_clamp_and_guard_seen_open() -> None:
     assert missing(replace(bench(opened), after=AfterRun("D2-000100", INPUTS))) == ()
 
 
+def test_guard_and_clamp_that_were_open_when_the_run_ended_have_been_seen_open() -> None:
+    ended = replace(INPUTS, guard_closed=False, clamp_closed=False)
+    assert missing(replace(bench(), after=AfterRun("D2-000100", ended))) == ()
+
+
 def test_the_same_serial_may_go_on_at_once() -> None:
     assert missing(replace(bench(), after=AfterRun(UNIT.serial, INPUTS))) == ()
 

@@ -55,6 +55,9 @@ class VirtualStation:
         label = self.hands.clamp(serial)
         self.hands.close_guard()
         self.turn()
+        if self.worker.view().state == "fault":  # its cause has gone: the stop is released, clamp and guard are closed
+            self.worker.do_reset()
+            self.turn()
         unit = UnitIdentity(label["serial"], label["product"], label["lot"])
         self.worker.do_scan(unit, operator)
         self.turn()
