@@ -85,6 +85,8 @@ class Operator(threading.Thread):
                 try:
                     self._await_pages()
                     self._one(bench)
+                except httpx.ConnectError:
+                    return  # the station has been stopped, or never came up and has said why
                 except (httpx.HTTPError, LinkLost, OSError) as problem:
                     if not self._stop_asked.is_set():
                         self._say(f"{self._rig.name}: the operator stops: {problem}")

@@ -73,7 +73,7 @@ class Run:
         try:
             self._act()
         except (RigError, NotReady, ScorerFailed, StoreError) as trouble:
-            self._gathered.amiss = (Amiss(reason_of(trouble), str(trouble)),)
+            self._gathered.amiss = (Amiss(reason_of(trouble), f"{str(trouble).rstrip('.')}."),)
         finally:
             self._bench.rig.halt()
         if self._gathered.amiss:

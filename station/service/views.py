@@ -79,7 +79,7 @@ def _sentence(facts: RigFacts, state: str) -> str:
     if state == "unlinked":
         if facts.link is LinkState.NEVER and not facts.trouble:
             return "Looking for the rig."
-        return f"Link lost: {facts.trouble} Once it is back, scan the unit and press start again; nothing starts by itself."
+        return f"Link lost: {facts.trouble.rstrip('.')}. Once it is back, scan the unit and press start again; nothing starts by itself."
     if state == "ended" and facts.ended:
         return _ended(*facts.ended)
     if state == "ready":
@@ -88,11 +88,12 @@ def _sentence(facts: RigFacts, state: str) -> str:
 
 
 def _ended(number: int, closing: RunClosing) -> str:
+    because = (closing.explanation or ", ".join(closing.reasons)).rstrip(".")
     words = {
         Verdict.PASS: "passed. Take it out.",
         Verdict.FAIL: f"failed: {', '.join(closing.reasons)}. Set it aside for rework.",
         Verdict.UNDECIDED: "is undecided: the evidence does not reach the stated risks. Start again for more flicks.",
-        Verdict.INVALID: f"says nothing of the unit: {closing.explanation or ', '.join(closing.reasons)} Put it right and start again.",
+        Verdict.INVALID: f"says nothing of the unit: {because}. Put it right and start again.",
     }
     return f"Run {number} {words[closing.verdict]}"
 
