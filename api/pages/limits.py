@@ -81,6 +81,8 @@ def _peak_row(stick: StickDetail, specification: Specification) -> LimitRow:
         peak = document.get("peak_counts") or {}
         standing = str((document.get("decision") or {}).get("verdict", ""))
         note = f"sd {show.figure(peak.get('sd'))}, largest {show.figure(peak.get('max'))}"
+        if standing == "undecided" and stick.verdict == "fail":
+            standing = "not decided"
         calls = standing == "fail" or (standing == "undecided" and stick.verdict == "undecided")
         row.cells[group] = _measured(peak.get("mean"), peak.get("u"), 1.0, standing, calls, note)
     return row

@@ -6,7 +6,10 @@ from fastapi import APIRouter, Query, Request, Response
 
 from api.http import links
 from api.http.depends import TheQueries
+from api.http.rework import TheOrders
+from api.pages.advice import newest_advice
 from api.pages.render import page
+from api.pages.work_list import STATE_WORDS
 
 router = APIRouter()
 UNITS_PER_PAGE = 50
@@ -26,6 +29,9 @@ def units_page(
 
 
 @router.get("/units/{serial}")
-def unit_page(serial: str, request: Request, queries: TheQueries) -> Response:
-    """One unit: what it is, what is fitted, all its runs."""
-    return page(request, "unit.html", detail=queries.unit(serial))
+def unit_page(serial: str, request: Request, queries: TheQueries, orders: TheOrders) -> Response:
+    """One unit: what it is, what is fitted, its way through rework, the newest advice, all its runs."""
+    detail = queries.unit(serial)
+    advice = newest_advice(queries, orders, detail.unit.serial)
+    mine = orders.orders_of(detail.unit.serial)
+    return page(request, "unit.html", detail=detail, advice=advice, orders=mine, state_words=STATE_WORDS)

@@ -29,4 +29,4 @@ async function renew() {
   asking = false;
   if (again) { again = false; renew(); }
 }
-follow("/v1/events", ["rig", "run-started", "run-ended"], renew, renew);
+follow("/v1/events", ["rig", "run-started", "run-ended", "rework"], renew, renew);

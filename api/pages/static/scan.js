@@ -6,9 +6,12 @@ const REPEAT_MS = 2000;
 const CALM_MS = 80;
 
 export class Scanner {
-  constructor(field, onCode) {
+  // shortest: keys of the shortest code. exact: keep letters as they were typed; serial numbers are made upper case.
+  constructor(field, onCode, { shortest = SHORTEST, exact = false } = {}) {
     this.field = field;
     this.onCode = onCode;
+    this.shortest = shortest;
+    this.exact = exact;
     this.burst = "";
     this.keys = 0;
     this.lastKey = 0;
@@ -18,7 +21,7 @@ export class Scanner {
     document.addEventListener("keyup", (event) => this.up(event), true);
   }
   accept(raw) {
-    const code = raw.trim().toUpperCase();
+    const code = this.exact ? raw.trim() : raw.trim().toUpperCase();
     const now = performance.now();
     const repeated = code === this.lastCode && now - this.lastAt < REPEAT_MS;
     this.lastCode = code;
@@ -46,7 +49,7 @@ export class Scanner {
     }
   }
   enter(event, fast, control) {
-    const code = fast && this.burst.length >= SHORTEST ? this.burst : "";
+    const code = fast && this.burst.length >= this.shortest ? this.burst : "";
     this.burst = "";
     if (!code && (!fast || control)) { return; }
     event.preventDefault();
