@@ -32,9 +32,13 @@ class _Axis:
 
 
 def lot_entries(serial: str, document: Mapping[str, Any], stick: str = "main") -> list[dict[str, Any]]:
-    """Entries of one stick from its advice document (station.judge.advice.advise); axes without candidates give none."""
+    """Entries of one stick from its advice document (station.judge.advice.advise).
+
+    An axis that was not measured, such as a dead channel, is entered without candidates: its stick is left out, and never counts by its
+    other axis alone.
+    """
     axes = document["axes"].items()
-    return [{"serial": serial, "stick": stick, "axis": axis, "candidates": one["candidates"]} for axis, one in axes if one["candidates"]]
+    return [{"serial": serial, "stick": stick, "axis": axis, "candidates": one["candidates"]} for axis, one in axes]
 
 
 def lot_advice(entries: Sequence[Mapping[str, Any]], spec: Specification) -> dict[str, Any]:

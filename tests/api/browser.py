@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from selenium import webdriver
+from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
 from selenium.webdriver.chrome.options import Options
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.by import By
@@ -56,8 +57,10 @@ def see(window: webdriver.Chrome, selector: str) -> WebElement:
 
 
 def until_text(window: webdriver.Chrome, selector: str, expected: str, within_s: float = 5.0) -> None:
-    """Wait until an element's text holds what is expected."""
-    WebDriverWait(window, within_s, 0.05).until(lambda _: expected in see(window, selector).text, f"{selector} never said {expected!r}")
+    """Wait until an element's text holds what is expected; the page may be left for another meanwhile."""
+    WebDriverWait(window, within_s, 0.05, (NoSuchElementException, StaleElementReferenceException)).until(
+        lambda _: expected in see(window, selector).text, f"{selector} never said {expected!r}"
+    )
 
 
 def log_of(window: webdriver.Chrome, kind: str) -> list[dict[str, str]]:

@@ -36,9 +36,8 @@ export class Scanner {
   }
   down(event) {
     if (event.ctrlKey || event.altKey || event.metaKey) { return; }
-    const now = performance.now();
-    const fast = now - this.lastKey < BURST_MS;
-    this.lastKey = now;
+    const fast = event.timeStamp - this.lastKey < BURST_MS; // when the key was struck, not when a busy page came to it
+    this.lastKey = event.timeStamp;
     this.keys += 1;
     const control = event.target.matches("input, select, textarea") ? event.target : null;
     if (event.key === "Enter") {

@@ -116,3 +116,12 @@ def test_entries_from_advice(dunlin: Specification) -> None:
     assert document["best"]["capacitance_f"] in (3.3e-7, 4.7e-7)
     assert 0.0 < document["best"]["lag_cost_s"] < dunlin.limits.added_lag_s
     assert document["axes"]["y"]["best"]["capacitance_f"] == 0.0
+
+
+def test_a_stick_with_a_dead_channel_does_not_count_by_its_other_axis(dunlin: Specification) -> None:
+    whole = entry(dunlin, 1, (0.0, 1e-7))
+    dead = {"axes": {"x": {"candidates": []}, "y": {"candidates": entry(dunlin, 2, (0.0,), "y")["candidates"]}}}
+    document = lot_advice([whole, *lot_entries("DN2-00002", dead)], dunlin)
+    assert (document["sticks"], document["left_out"]) == (1, 1)
+    assert by_value(document["values"])[0.0]["passing"] == 1
+    assert "y" not in document["axes"]
