@@ -48,20 +48,24 @@ class Place:
     database: str
     config: Path | None
 
+    def require_one(self) -> None:
+        """Raises UsageError when two places are named, or a token without a station."""
+        if self.server and (self.database or self.config):
+            raise UsageError("--server is given beside --database or --config; expected one place to ask")
+        if self.token_file and not self.server:
+            raise UsageError("--token-file is given without --server; expected both, a database needs no token")
+
 
 @contextmanager
 def open_records(place: Place) -> Iterator[Records]:
     """The records at a place, given back at the end. Raises UsageError when the place is named twice, StoreError, ConfigurationError."""
+    place.require_one()
     if place.server:
-        if place.database or place.config:
-            raise UsageError("--server is given beside --database or --config; expected one place to ask")
         from api.cli.remote import RemoteRecords, read_token
 
         with RemoteRecords(place.server, read_token(place.token_file)) as remote:
             yield remote
     else:
-        if place.token_file:
-            raise UsageError("--token-file is given without --server; expected both, a database needs no token")
         from api.cli.local import LocalRecords
 
         with LocalRecords(database_url(place.database, place.config)) as local:

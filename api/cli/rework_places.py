@@ -5,7 +5,6 @@ from contextlib import contextmanager
 from typing import Protocol
 
 from api.cli.records import Document, Place, Question, database_url
-from station.errors import UsageError
 
 
 class Rework(Protocol):
@@ -31,17 +30,14 @@ class Rework(Protocol):
 @contextmanager
 def open_rework(place: Place) -> Iterator[Rework]:
     """The rework desk of a place, given back at the end. Raises UsageError for two places, StoreError, ConfigurationError."""
+    place.require_one()
     if place.server:
-        if place.database or place.config:
-            raise UsageError("--server is given beside --database or --config; expected one place to ask")
         from api.cli.remote import read_token
         from api.cli.rework_remote import RemoteRework
 
         with RemoteRework(place.server, read_token(place.token_file)) as remote:
             yield remote
     else:
-        if place.token_file:
-            raise UsageError("--token-file is given without --server; expected both, a database needs no token")
         from api.cli.rework_local import LocalRework
 
         with LocalRework(database_url(place.database, place.config)) as local:

@@ -11,7 +11,7 @@ from rigs.emulated.settings import RigSettings
 from rigs.emulated.stick import damping_for
 from rigs.emulated.units import AxisProperties, StickProperties
 from rigs.replayed.csv_recording import read_recording
-from station.errors import StoreUnavailable
+from station.errors import RigRefused, StoreUnavailable
 from station.judge.score import score_document, score_recording
 from station.ports import Jog
 from station.records import Verdict
@@ -230,7 +230,7 @@ def test_a_result_that_cannot_be_stored_is_kept_until_it_can(bench: VirtualStati
 
 
 def test_the_finger_is_moved_only_with_clamp_and_guard_closed(bench: VirtualStation) -> None:
-    with pytest.raises(Exception, match=r"guard|clamp"):
+    with pytest.raises(RigRefused, match=r"guard|clamp"):
         bench.worker.rig.carry_out(Jog("x+", 1.0, 10.0))
 
 
