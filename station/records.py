@@ -189,6 +189,7 @@ class RunClosing:
 
     evidence: JSON-ready mapping of what the verdict rests on (expected and received samples, inputs, clock, supply).
     timing: host and rig seconds of the run, JSON-ready. monitor: state of the specification's pooled monitor after this run, kept with it.
+    flicks: how often the finger moved, warm-up included. health: what the run tells of the rig, by station.proof.HEALTH.
     """
 
     verdict: Verdict
@@ -200,6 +201,8 @@ class RunClosing:
     timing: Mapping[str, float]
     ended_at: datetime
     monitor: Mapping[str, Any] | None = None
+    flicks: int = 0
+    health: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

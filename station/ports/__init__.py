@@ -2,7 +2,7 @@
 
 from station.ports.clock import Clock
 from station.ports.results import ResultSink
-from station.ports.rig import Command, Done, Flick, Jog, Lamp, LampColour, ReadSupply, Reset, Rig, Sample, Unclamp
+from station.ports.rig import Command, Done, Flick, Jog, Lamp, LampColour, Level, ReadLevel, ReadSupply, Reset, Rig, Sample, Unclamp
 
 __all__ = [
     "Clock",
@@ -12,6 +12,8 @@ __all__ = [
     "Jog",
     "Lamp",
     "LampColour",
+    "Level",
+    "ReadLevel",
     "ReadSupply",
     "Reset",
     "ResultSink",

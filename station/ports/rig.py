@@ -56,6 +56,22 @@ class ReadSupply:
     """Measure the unit's supply voltage; Done.value is volts."""
 
 
+class Level(StrEnum):
+    """What the converter looks at when it is checked. HALF_SOURCE: half of the reference behind 10 kilohm, which its input loads."""
+
+    LOW = "low"
+    HALF = "half"
+    FULL = "full"
+    HALF_SOURCE = "half-source"
+
+
+@dataclass(frozen=True, slots=True)
+class ReadLevel:
+    """Measure a reference of the converter with the converter; Done.value is volts."""
+
+    level: Level
+
+
 @dataclass(frozen=True, slots=True)
 class Unclamp:
     """Open the clamp. Refused unless the finger is home, de-energised, and the stick is free."""
@@ -71,7 +87,7 @@ class Reset:
     """Clear a latched fault once its cause is gone. Moves nothing and starts nothing."""
 
 
-Command = Sample | Flick | Jog | ReadSupply | Unclamp | Lamp | Reset
+Command = Sample | Flick | Jog | ReadSupply | ReadLevel | Unclamp | Lamp | Reset
 
 
 @dataclass(frozen=True, slots=True)
