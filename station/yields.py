@@ -1,7 +1,7 @@
 """Words of yield: what a report of many runs says. Pure data; the arithmetic stands in station.judge.yields, the questions in db.queries.
 
-A *decided* run ended with pass or fail. Invalid runs, undecided runs and runs of emulated rigs are counted apart and are never yield, unless
-emulated runs alone are asked for (a demo); a report never mixes the two.
+A *decided* run ended with pass or fail. Invalid runs, undecided runs and runs of emulated rigs are counted apart and are never yield,
+unless emulated runs alone are asked for (a demo); a report never mixes the two.
 """
 
 from collections.abc import Mapping
@@ -123,7 +123,7 @@ class ReworkLoop:
 
 @dataclass(frozen=True, slots=True)
 class YieldReport:
-    """A whole report. made_at: when, UTC; zone: of days, shifts and printed times. emulated_runs: counted apart, when real ones were asked."""
+    """A whole report. made_at: UTC; zone: of days, shifts and printed times. emulated_runs: counted apart, when real ones were asked."""
 
     asked: Asked
     station: str
