@@ -9,7 +9,9 @@ from platformdirs import user_data_path
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
 
-from station.errors import ConfigurationError
+from db.engine import parse_url
+from station.errors import ConfigurationError, UsageError
+from station.shifts import shift_times
 
 RIG_NAME = r"^[a-z0-9][a-z0-9-]{0,30}$"
 
@@ -19,15 +21,42 @@ class _Section(BaseModel):
 
 
 class StationSection(_Section):
-    """Who the station is and where it keeps things. database: URL; empty means restpoint.db in the data folder."""
+    """Who the station is and where it keeps things. database: URL; empty means restpoint.db in the data folder. line: URL of the line
+    database, empty for none; its password comes from the environment (PGPASSWORD or PGPASSFILE).
+
+    shifts: clock times, in the station's zone, at which a shift begins; none: a shift is a day. calibration: keys of CalibrationLimits
+    that are to be others than their defaults.
+    """
 
     name: Annotated[str, Field(pattern=RIG_NAME)] = "station-1"
     zone: str = "UTC"
     data: Path = Field(default_factory=lambda: user_data_path("restpoint"))
     database: str = ""
+    line: str = ""
     specifications: Path | None = None
     keep_pass_every: Annotated[int, Field(ge=1)] = 20
+    shifts: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    calibration: dict[str, float] = Field(default_factory=dict)
+
+    @field_validator("shifts")
+    @classmethod
+    def _clock_times(cls, shifts: tuple[str, ...]) -> tuple[str, ...]:
+        try:
+            shift_times(shifts)
+        except ValueError as problem:
+            raise ValueError("clock times such as 06:00, each once") from problem
+        return shifts
+
+    @field_validator("line")
+    @classmethod
+    def _address(cls, line: str) -> str:
+        try:
+            if line:
+                parse_url(line)
+        except UsageError as problem:
+            raise ValueError("sqlite:///FILE or postgresql://USER@HOST/NAME") from problem
+        return line
 
     @field_validator("zone")
     @classmethod

@@ -6,13 +6,39 @@ import socket
 import threading
 from collections.abc import Callable, Iterator
 from types import FrameType
+from typing import Protocol
+
+from fastapi import FastAPI
 
 from api.http.server import station_server
-from api.root import Service
+from api.notify import READY, STOPPING, Notifier
 from station.errors import ConfigurationError
 
 
-def serve_until_stopped(service: Service, host: str, port: int, ready: Callable[[str], None]) -> None:
+class Works(Protocol):
+    """What works behind the pages: a station, or a line."""
+
+    def begin(self) -> object: ...
+
+    def rest_now(self) -> None: ...
+
+
+class Served(Protocol):
+    """A built service."""
+
+    @property
+    def station(self) -> Works: ...
+
+    @property
+    def app(self) -> FastAPI: ...
+
+    @property
+    def notifier(self) -> Notifier: ...
+
+    def end(self) -> None: ...
+
+
+def serve_until_stopped(service: Served, host: str, port: int, ready: Callable[[str], None]) -> None:
     """Serve until SIGINT or SIGTERM, or until `stop` of the server is asked. The signal is raised again once all is at rest."""
     with contextlib.ExitStack() as last:
         last.callback(service.end)
@@ -22,9 +48,12 @@ def serve_until_stopped(service: Service, host: str, port: int, ready: Callable[
         service.station.begin()
         caught: list[int] = []
         shown = f"[{host}]" if ":" in host else host
-        ready(f"http://{shown}:{listening.getsockname()[1]}")
+        url = f"http://{shown}:{listening.getsockname()[1]}"
+        ready(url)
+        service.notifier.tell(READY, f"STATUS=Serves at {url}")
         with _signals(caught, lambda: setattr(server, "should_exit", True), service.station.rest_now):
             server.run(sockets=[listening])
+        service.notifier.tell(STOPPING)
     if caught:
         signal.raise_signal(caught[-1])
 

@@ -59,7 +59,10 @@ class Specification(Base):
 
 
 class Run(Base):
-    """One test. Open while verdict and ended_at are null. reasons: as given; run_reasons holds the same for questions by reason."""
+    """One test. Open while verdict and ended_at are null. reasons: as given; run_reasons holds the same for questions by reason.
+
+    flicks: how often the finger moved, null while open and where it is not known.
+    """
 
     __tablename__ = "runs"
     __table_args__ = (
@@ -73,6 +76,7 @@ class Run(Base):
         Index(None, "product", "started_at", "number"),
         Index(None, "lot", "started_at", "number"),
         Index(None, "emulated", "started_at", "number"),
+        Index(None, "calibration", "flicks"),
         {"sqlite_autoincrement": True},
     )
 
@@ -98,6 +102,7 @@ class Run(Base):
     explanation: Mapped[str]
     evidence: Mapped[dict[str, Any]] = mapped_column(Json)
     timing: Mapped[dict[str, Any]] = mapped_column(Json)
+    flicks: Mapped[int | None]
 
 
 class RunReason(Base):

@@ -36,11 +36,12 @@ class ReworkOrder(Base):
     __table_args__ = (
         CheckConstraint(STATES, name="state"),
         CheckConstraint(ENDED, name="ended"),
-        Index("uq_rework_orders_unit_key", "unit_key", unique=True, sqlite_where=ONE_ORDER, postgresql_where=ONE_ORDER),
+        Index("uq_rework_orders_station_unit_key", "station", "unit_key", unique=True, sqlite_where=ONE_ORDER, postgresql_where=ONE_ORDER),
         Index(None, "state", "id"),
         Index(None, "product", "id"),
         Index(None, "lot", "id"),
         Index(None, "serial", "id"),
+        Index(None, "failing_run", "state", "tries"),
         {"sqlite_autoincrement": True},
     )
 

@@ -9,7 +9,7 @@ from station.records import Fitted
 
 def parts_of(connection: Connection, unit_key: int) -> tuple[FittedRow, ...]:
     """Everything that was ever fitted in a unit, oldest first."""
-    query = select(FittedPart.__table__).where(FittedPart.unit_key == unit_key).order_by(FittedPart.id)
+    query = select(FittedPart.__table__).where(FittedPart.unit_key == unit_key).order_by(FittedPart.fitted_at, FittedPart.id)
     return tuple(FittedRow(row.stick, row.axis, row.farads, row.fitted_by, row.fitted_at) for row in connection.execute(query))
 
 

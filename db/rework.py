@@ -11,6 +11,7 @@ from db.blocks import pack_json, plain
 from db.engine import Database
 from db.models import FittedPart, Run
 from db.models_rework import Advice, FollowedRun, LedgerEntry, ReworkOrder, ReworkPart, ReworkTry, SourceEstimate
+from db.outbox import Kind, put
 from db.queries.rework import ReworkQueries, advice_about
 from db.queries.rework_due import jobs, lots_to_learn, scoped, unfollowed
 from db.rework_steps import active_order, current_try, next_try, require_stick, steps_of
@@ -67,6 +68,8 @@ class ReworkStore(ReworkQueries):
             followed = steps_of(session, run, tries_max, at)
             if followed.meaning is not Meaning.WAITS:
                 session.add(FollowedRun(run_number=run_number, meaning=followed.meaning, order_key=followed.order or None))
+            if followed.order:
+                put(session, Kind.ORDER, followed.order, at)
             return followed
 
         return self._write(work)
@@ -81,6 +84,7 @@ class ReworkStore(ReworkQueries):
             session.execute(delete(Advice).where(Advice.run_number == job.run))
             if rows:
                 session.execute(insert(Advice), rows)
+                put(session, Kind.ADVICE, job.run, at)
             _advised(session, job, Computed.MADE, "", plain(list(steps)), at)
 
         self._write(work)
@@ -105,6 +109,7 @@ class ReworkStore(ReworkQueries):
             tried.outcome = outcome.value
             if outcome is not Outcome.ENDED:
                 _move(session, order, outcome, job, at)
+            put(session, Kind.ORDER, order.id, at)
             return outcome
 
         return self._write(work)
@@ -145,6 +150,7 @@ class ReworkStore(ReworkQueries):
             kept = session.scalar(select(Advice.stick).where(Advice.run_number == run_number).limit(1))
             if rows and kept is None:
                 session.execute(insert(Advice), rows)
+                put(session, Kind.ADVICE, run_number, at)
 
         self._write(work)
 
@@ -168,6 +174,8 @@ class ReworkStore(ReworkQueries):
                 FittedPart(unit_key=order.unit_key, stick=part.stick, axis=part.axis, farads=part.farads, fitted_by=by, fitted_at=at)
             )
             order.state, order.note, order.changed_at = State.FITTED.value, "", at
+            put(session, Kind.UNIT, order.unit_key, at)
+            put(session, Kind.ORDER, order_number, at)
             return True
 
         return self._write(work)
@@ -186,6 +194,7 @@ class ReworkStore(ReworkQueries):
                 tried.outcome = Outcome.ENDED.value
             if tried.advice == Computed.PENDING:
                 tried.advice = Computed.WAITING.value
+            put(session, Kind.ORDER, order_number, at)
 
         self.database.write(work)
 
@@ -207,6 +216,7 @@ def _advised(session: Session, job: Job, state: Computed, sentence: str, steps: 
     if tried.advice_run == job.run and tried.advice == Computed.PENDING:
         tried.advice, tried.advice_sentence, tried.steps, tried.advice_at = state.value, sentence, steps, at
         order.changed_at = at
+        put(session, Kind.ORDER, order.id, at)
 
 
 def _ended_so(session: Session, number: int, ending: tuple[State, str, str, datetime]) -> bool:

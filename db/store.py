@@ -8,12 +8,17 @@ from sqlalchemy import delete, func, insert, select, update
 from sqlalchemy.orm import Session
 
 from db import monitors, writing
+from db.chain import seal_run
 from db.engine import Database
 from db.last import last_run_of
 from db.models import FittedPart, FlickBlock, GroupResult, Rig, Run, RunReason, Specification, StickResult, Unit
 from db.models import TraceBlock as TraceRow
+from db.models_proof import RunHealth
+from db.outbox import Kind, put
 from db.parts import fitted_now, parts_of
+from db.proof_places import take_places
 from db.queries.rework_due import in_rework
+from db.yield_keeping import Told, closed_run, keep_yield
 from station.errors import NotFound, SpecificationError, StoreError, UsageError
 from station.quantities import AXES
 from station.records import Fitted, LastRun, RunClosing, RunOpening, TraceBlock, UnitIdentity, Verdict
@@ -75,12 +80,13 @@ class SqlStore:
         """See the port. Traces are kept by the retention rule; parts of a stick that has no trace in `closing` stand for it."""
         keep = self._keeps_trace(run_number, closing.verdict)
         rows = _closing_rows(run_number, closing, keep)
+        sticks = dict(rows)[StickResult]
 
         def work(session: Session, again: bool) -> None:
             if again and _closed_so(session, run_number, closing):
                 return
             run = _open_run(session, run_number)
-            _finish(session, run, closing)
+            reasons = _finish(session, run, closing)
             if closing.monitor is not None:
                 monitors.put_after(session, run, closing.monitor, closing.ended_at)
             replaced = delete(TraceRow).where(TraceRow.run_number == run_number)
@@ -88,9 +94,14 @@ class SqlStore:
             groups = [
                 row for stick, score in closing.scores.items() for row in writing.group_rows(run_number, stick, score, _part(run, stick))
             ]
-            for table, some in (*rows, (GroupResult, groups)):
+            health = writing.health_rows(run_number, run.rig_key, run.started_at, closing)
+            for table, some in (*rows, (GroupResult, groups), (RunHealth, health)):
                 if some:
                     session.execute(insert(table), some)
+            take_places(session, run, closing)
+            keep_yield(session, closed_run(run, closing), Told(groups, sticks, reasons))
+            put(session, Kind.RUN, run_number, closing.ended_at)
+            seal_run(session, run.station, run_number)
 
         self.database.write(work)
 
@@ -100,7 +111,10 @@ class SqlStore:
         def work(session: Session, _again: bool) -> list[int]:
             runs = session.scalars(select(Run).where(Run.verdict.is_(None), Run.station == station).order_by(Run.number)).all()
             for run in runs:
-                _finish(session, run, _interruption(ended_at, _samples_kept(session, run.number)))
+                closing = _interruption(ended_at, _samples_kept(session, run.number), _flicks_kept(session, run.number))
+                keep_yield(session, closed_run(run, closing), Told(reasons=_finish(session, run, closing)))
+                put(session, Kind.RUN, run.number, ended_at)
+                seal_run(session, run.station, run.number)
             return [run.number for run in runs]
 
         return self.database.write(work)
@@ -153,6 +167,7 @@ class SqlStore:
                 raise NotFound(f"unit {serial!r} is not known here; run it once, or check the serial number")
             row = {"unit_key": unit_key, "stick": stick, "axis": axis, "farads": farads, "fitted_by": by, "fitted_at": at}
             session.execute(insert(FittedPart).values(row))
+            put(session, Kind.UNIT, unit_key, at)
 
         self.database.write(work)
 
@@ -178,11 +193,13 @@ def _closing_rows(number: int, closing: RunClosing, keep: bool) -> list[tuple[ty
     ]
 
 
-def _finish(session: Session, run: Run, closing: RunClosing) -> None:
+def _finish(session: Session, run: Run, closing: RunClosing) -> list[writing.Row]:
+    """Rows of its reasons."""
     session.execute(update(Run).where(Run.number == run.number).values(writing.ending(closing)))
     reasons = writing.reason_rows(run.number, run.started_at, closing)
     if reasons:
         session.execute(insert(RunReason), reasons)
+    return reasons
 
 
 def _open_run(session: Session, number: int) -> Run:
@@ -210,10 +227,16 @@ def _samples_kept(session: Session, number: int) -> dict[str, int]:
     return {stick: int(samples) for stick, samples in session.execute(query)}
 
 
-def _interruption(ended_at: datetime, samples: Mapping[str, int]) -> RunClosing:
+def _flicks_kept(session: Session, number: int) -> int:
+    """Flicks ordered in the parts that were kept: at least so many wore the rig."""
+    rows = session.execute(select(TraceRow.stick, TraceRow.commanded).where(TraceRow.run_number == number))
+    return len({(stick, group, at) for stick, commanded in rows for group, at in commanded})
+
+
+def _interruption(ended_at: datetime, samples: Mapping[str, int], flicks: int) -> RunClosing:
     kept = ", ".join(f"{count} samples of stick {stick}" for stick, count in samples.items()) or "no samples"
     explanation = f"The run did not end: the service or its computer stopped. Kept: {kept}. Nothing is said of the unit; run it again."
-    return RunClosing(Verdict.INVALID, (INTERRUPTED,), explanation, {}, {}, {"samples_kept": samples}, {}, ended_at)
+    return RunClosing(Verdict.INVALID, (INTERRUPTED,), explanation, {}, {}, {"samples_kept": samples}, {}, ended_at, flicks=flicks)
 
 
 def _specification_key(session: Session, opening: RunOpening) -> int:

@@ -6,8 +6,9 @@ from typing import Any
 
 from db.blocks import TRACE_DTYPE, pack_codes, pack_flicks, pack_json, plain
 from station.errors import StoreError
+from station.proof import HEALTH
 from station.quantities import axis_of
-from station.records import Fitted, RunClosing, RunOpening, Score, TraceBlock
+from station.records import Fitted, RunClosing, RunOpening, Score, TraceBlock, Verdict
 
 Row = dict[str, Any]
 
@@ -46,7 +47,17 @@ def ending(closing: RunClosing) -> Row:
         "evidence": plain(closing.evidence),
         "timing": plain(closing.timing),
         "ended_at": closing.ended_at,
+        "flicks": closing.flicks,
     }
+
+
+def health_rows(number: int, rig_key: int, started_at: object, closing: RunClosing) -> list[Row]:
+    """The row of what the run tells of its rig; none when it tells nothing."""
+    figures = {name: _number(closing.health, name) for name in HEALTH}
+    if all(value is None for value in figures.values()):
+        return []
+    invalid = closing.verdict is Verdict.INVALID
+    return [{"run_number": number, "rig_key": rig_key, "invalid": invalid, "started_at": started_at, **figures}]
 
 
 def reason_rows(number: int, started_at: object, closing: RunClosing) -> list[Row]:

@@ -2,12 +2,14 @@
 
 from alembic import context
 
-from db import models_rework
+from db import models_audit, models_charts, models_line, models_proof, models_rework, models_yield
+from db.base import Base
 
+MODELS = (models_audit, models_charts, models_line, models_proof, models_rework, models_yield)  # with them all tables are known
 connection = context.config.attributes["connection"]
 context.configure(
     connection=connection,
-    target_metadata=models_rework.ReworkOrder.metadata,
+    target_metadata=Base.metadata,
     render_as_batch=True,
     transactional_ddl=True,
     compare_type=True,

@@ -226,7 +226,7 @@ class LastRun:
 class RunEvent:
     """Something that happened in the station, for whoever watches. data is JSON-ready. kind is one of
     rig (state of a rig changed), run-started, flick (one flick's figures and a down-sampled trace), round, run-ended, rework (something
-    changed in a rework order), notice."""
+    changed in a rework order), procedure (one was begun, went on or ended), notice."""
 
     kind: str
     rig: str

@@ -51,6 +51,8 @@ class Limits(_Section):
 
 
 class Decision(_Section):
+    """How units are decided. trial_runs: whether runs may start on a rig without a valid calibration; they end as invalid."""
+
     over_share_good: Share
     over_share_bad: Share
     producer_risk: Annotated[float, Field(gt=0, lt=0.5)]
@@ -61,6 +63,7 @@ class Decision(_Section):
     guard_band_counts: NotNegative = 0.0
     audit_share: Annotated[float, Field(ge=0, le=1)] = 0.02
     warm_up_flicks: Annotated[int, Field(ge=0, le=100)] = 1
+    trial_runs: bool = False
 
     @model_validator(mode="after")
     def _good_below_bad(self) -> Self:
@@ -112,6 +115,10 @@ class Specification(_Section):
     def digest(self) -> str:
         """SHA-256 of the canonical JSON of all values that differ from their defaults, so that a new key with a default changes nothing."""
         return hashlib.sha256(self.model_dump_json(exclude_defaults=True).encode()).hexdigest()
+
+    def with_guard_band(self, counts: float) -> "Specification":
+        """The same with another guard band: what the rig's own uncertainty asks for. For judging alone: its digest is another."""
+        return self.model_copy(update={"decision": self.decision.model_copy(update={"guard_band_counts": counts})})
 
     def count_v(self, supply_v: float | None = None) -> float:
         """Volts of one count, at the measured supply if there is one."""

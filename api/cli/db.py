@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from api.cli.db_outbox import outbox
 from api.cli.options import AsJson
 from api.cli.output import Exit, emit, emit_json, say
 
@@ -78,7 +79,7 @@ def _url(database: str, config: Path | None) -> str:
 
 
 def register(app: typer.Typer) -> None:
-    group = typer.Typer(help="The database: upgrade, check, backup.", no_args_is_help=True)
-    for command in (upgrade, check, backup):
+    group = typer.Typer(help="The database: upgrade, check, backup, outbox.", no_args_is_help=True)
+    for command in (upgrade, check, backup, outbox):
         group.command()(command)
     app.add_typer(group, name="db")

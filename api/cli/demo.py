@@ -1,6 +1,7 @@
 """`restpoint demo`: the whole station on emulated rigs, with a shift of emulated units of Mossgate Works."""
 
 from contextlib import ExitStack
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -20,6 +21,7 @@ def demo(host: Host = None, port: Port = None, data: Data = None, rigs: Rigs = 2
     """Run the station on emulated rigs: units are clamped, started, flicked and judged; pages show it live. Ctrl-C ends."""
     from api.config import load_config
     from api.demo import Operator, rig_flags, start_rig
+    from api.demo_calibration import calibrate_emulated
     from api.logs import begin_logging
     from api.root import build_service
     from api.serving import serve_until_stopped
@@ -35,8 +37,11 @@ def demo(host: Host = None, port: Port = None, data: Data = None, rigs: Rigs = 2
         last.callback(service.end)
         known = len(service.queries.runs(limit=500).items)  # of earlier shifts: a new shift brings new units
         emulated = []
-        for number in range(1, rigs + 1):
-            emulated.append(start_rig(number, folder, seed + number + rigs * known))
+        for number, flag in enumerate(flags["rigs"], 1):
+            grain = seed + number + rigs * known
+            now = datetime.now(UTC)
+            calibrate_emulated(service.book, settings.station.name, flag["name"], flag["rig_id"], grain, now)
+            emulated.append(start_rig(number, folder, grain))
             last.callback(emulated[-1].end)
 
         def begin_shift(url: str) -> None:

@@ -67,16 +67,29 @@ class RemoteRecords:
     def _get(self, path: str, question: Question) -> Document:
         return self._answer("GET", path, question, None)
 
+    def _file(self, path: str, kind: str) -> bytes:
+        """A file of a media type."""
+        response = self._send("GET", path, {}, None)
+        if response.is_success and response.headers.get("Content-Type") == kind:
+            return response.content
+        raise self._refused(response, self._document(response))
+
     def _answer(self, method: str, path: str, question: Question, body: Document | None) -> Document:
-        try:
-            response = self.client.request(method, path, params=dict(question), json=body)
-        except httpx.HTTPError as problem:
-            raise StationError(f"station {self.server}: {problem or type(problem).__name__}; expected an answer to {path}") from problem
+        response = self._send(method, path, question, body)
         document = self._document(response)
         if response.is_success:
             return document
+        raise self._refused(response, document)
+
+    def _send(self, method: str, path: str, question: Question, body: Document | None) -> httpx.Response:
+        try:
+            return self.client.request(method, path, params=dict(question), json=body)
+        except httpx.HTTPError as problem:
+            raise StationError(f"station {self.server}: {problem or type(problem).__name__}; expected an answer to {path}") from problem
+
+    def _refused(self, response: httpx.Response, document: Document) -> RestpointError:
         detail = str(document.get("detail") or document.get("title") or f"status {response.status_code}")
-        raise _refusal(response.status_code)(f"station {self.server}: {detail}")
+        return _refusal(response.status_code)(f"station {self.server}: {detail}")
 
     def _document(self, response: httpx.Response) -> Document:
         kind = response.headers.get("Content-Type", "nothing")

@@ -31,8 +31,8 @@ def rescore(number: int, stick: str, spec: Path | None, database: str, config: P
     try:
         detail = queries.run(number)
         name = _stick(detail, stick)
-        specification = read_specification(spec) if spec else _specification(queries, detail)
         recorded = detail.sticks.get(name)
+        specification = read_specification(spec) if spec else _specification(queries, detail, recorded)
         modes = recorded_modes(recorded)
         result = score_recording(queries.recording(number, name), specification, detail.fitted.get(name, Fitted()), modes)
         found = differences(recorded, queries.flicks(number, name), result) if recorded else None
@@ -97,9 +97,12 @@ def _stick(detail: RunDetail, wanted: str) -> str:
     return wanted or (known[0] if known else "main")
 
 
-def _specification(queries: Queries, detail: RunDetail) -> Specification:
+def _specification(queries: Queries, detail: RunDetail, recorded: StickDetail | None) -> Specification:
+    """The run's, with the guard band it was decided with."""
     name, _, revision = detail.run.specification.rpartition(" ")
-    return parse_specification(queries.specification_text(name, revision))
+    found = parse_specification(queries.specification_text(name, revision))
+    guard = recorded.figures.get("rule", {}).get("guard_band_counts") if recorded else None
+    return found if guard is None else found.with_guard_band(float(guard))
 
 
 def _difference_lines(detail: RunDetail, found: Sequence[Difference] | None) -> list[Any]:

@@ -15,6 +15,7 @@ removing the line ends every pass made from it, and a restarted service still kn
 import hashlib
 import hmac
 import ipaddress
+import logging
 import secrets
 import threading
 import tomllib
@@ -30,6 +31,8 @@ from argon2.exceptions import InvalidHashError, VerificationError
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from station.errors import AccessDenied, ConfigurationError
+
+LOG: Final = logging.getLogger(__name__)
 
 # Smallest argon2id setting of the OWASP password storage cheat sheet (19 MiB, 2 passes, 1 lane; figures from memory); ample for secrets of
 # 256 random bits, and kind to a small machine.
@@ -126,20 +129,31 @@ def require_tokens_for(host: str, tokens: Sequence[Token]) -> None:
 class Access:
     """The gate's knowledge. Without tokens everyone on this machine is let in; see require_tokens_for."""
 
-    def __init__(self, tokens: Sequence[Token] = (), now: Callable[[], datetime] = lambda: datetime.now(UTC)) -> None:
+    def __init__(
+        self, tokens: Sequence[Token] = (), now: Callable[[], datetime] = lambda: datetime.now(UTC), file: Path | None = None
+    ) -> None:
+        """file: where the tokens were read; when it changes they are read again, so that a removed line is refused at once."""
         self._tokens: Mapping[str, Token] = {token.name: token for token in tokens}
         self._now = now
+        self._file = file
+        self._read = _state_of(file)
+        self._guarded = bool(tokens)
         self._key = secrets.token_bytes(32)
         self._known: dict[bytes, str] = {}
         self._hashing = threading.Lock()
 
     @property
     def open(self) -> bool:
-        """No token is configured."""
-        return not self._tokens
+        """No token was configured when the service began. Removing all of them later opens nothing."""
+        return not self._guarded
+
+    def known(self, token: str) -> bool:
+        """Whether a token was found good before, so that it is quick to check."""
+        return hmac.digest(self._key, token.encode(), "sha256") in self._known
 
     def by_token(self, token: str) -> Principal:
         """Slow the first time a token is seen (a password hash), quick afterwards. Raises AccessDenied."""
+        self._heed_file()
         digest = hmac.digest(self._key, token.encode(), "sha256")
         known = self._known.get(digest)
         line = self._line(known or token.partition(".")[0])
@@ -157,6 +171,7 @@ class Access:
 
     def by_pass(self, cookie: str) -> Principal:
         """Who a browser's pass speaks for. Raises AccessDenied."""
+        self._heed_file()
         text, _, seal = cookie.rpartition(".")
         name, _, end = text.partition(".")
         line = self._line(name)
@@ -169,6 +184,20 @@ class Access:
     def request_token(self, cookie: str) -> str:
         """What unsafe requests of a signed-in page carry in a header; another site cannot know it. Raises AccessDenied."""
         return _seal(self._line(self.by_pass(cookie).name), f"request {cookie}")
+
+    def _heed_file(self) -> None:
+        """Read the tokens again when their file was changed. One that cannot be read, or is gone, lets nobody in."""
+        state = _state_of(self._file)
+        if state == self._read:
+            return
+        assert self._file is not None
+        try:
+            tokens = read_tokens(self._file)
+        except ConfigurationError as problem:
+            LOG.error("nobody is let in: %s", problem.message)
+            tokens = ()
+        self._read, self._tokens = state, {token.name: token for token in tokens}
+        self._known = {}
 
     def _line(self, name: str) -> Token:
         line = self._tokens.get(name)
@@ -189,6 +218,17 @@ class Access:
         if len(self._known) >= _KNOWN_MAX:
             self._known.clear()
         self._known[digest] = name
+
+
+def _state_of(file: Path | None) -> tuple[int, int, int] | None:
+    """What changes when a file is written or replaced; None for none."""
+    if file is None:
+        return None
+    try:
+        state = file.stat()
+    except OSError:
+        return (0, 0, 0)
+    return (state.st_mtime_ns, state.st_size, state.st_ino)
 
 
 def _seal(line: Token, text: str) -> str:

@@ -1,5 +1,6 @@
 """The web application: built once by the composition root from what it is handed; builds nothing else and decides nothing."""
 
+import threading
 from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from typing import Any
@@ -9,13 +10,32 @@ from fastapi import FastAPI
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
-from api.http import problems
+from api.http import etags, problems
 from api.http.access import Access
+from api.http.audit import AccessBook, Audited, Trail
 from api.http.document import with_problems
+from api.http.exports import ExportPlaces
 from api.http.gate import Gate
 from api.http.headers import GuardingHeaders, HostGate, PlainErrors
+from api.http.idempotency import Keyed
 from api.http.metrics import StationMetrics, Timing
-from api.http.routes import advice, events, monitors, probes, rework, rigs, runs, specifications, units
+from api.http.routes import (
+    advice,
+    audit,
+    events,
+    exports,
+    monitors,
+    probes,
+    proof_charts,
+    proof_kept,
+    proof_procedures,
+    rework,
+    rigs,
+    runs,
+    specifications,
+    units,
+    yields,
+)
 from api.http.settings import WebSettings
 from api.http.streams import EventStreams
 from api.pages.assets import CHART_SCRIPTS, STATIC
@@ -23,6 +43,7 @@ from api.pages.render import problem_as_page
 from api.pages.router import router as pages
 from db.queries import Queries
 from station.ports.desk import Desk
+from station.ports.proof import ProofDesk
 from station.ports.rework import ReworkDesk
 
 API_VERSION = "1"
@@ -47,10 +68,19 @@ class StationApp(FastAPI):
         return self.openapi_schema
 
 
-def build_app(desk: Desk, queries: Queries, access: Access, settings: WebSettings, orders: ReworkDesk | None = None) -> FastAPI:
+def build_app(
+    desk: Desk,
+    queries: Queries,
+    access: Access,
+    settings: WebSettings,
+    orders: ReworkDesk | None = None,
+    proof: ProofDesk | None = None,
+    book: AccessBook | None = None,
+) -> FastAPI:
     """The application. `app.state.streams.end` ends all event streams; call it first at shutdown (see api.http.server).
 
-    orders: where rework is recorded; without it the rework routes only read.
+    orders: where rework is recorded; without it the rework routes only read. proof: likewise of proving the rigs.
+    book: where it is written down who did what; without it nothing is, and keys of requests are not looked at.
     """
     streams = EventStreams(desk, settings.streams_max)
     metrics = StationMetrics(desk, streams)
@@ -66,15 +96,25 @@ def build_app(desk: Desk, queries: Queries, access: Access, settings: WebSetting
         responses={"default": {"model": problems.Problem, "description": "A problem (RFC 9457)."}},
     )
     app.state.desk, app.state.queries, app.state.access, app.state.settings = desk, queries, access, settings
-    app.state.streams, app.state.metrics, app.state.rework = streams, metrics, orders
+    app.state.streams, app.state.metrics = streams, metrics
+    app.state.rework, app.state.proof = orders, proof
+    app.state.notes = dict  # what readiness says beside its checks; whoever composes a line puts more here
+    app.state.editing = threading.Lock()
+    app.state.exports = ExportPlaces(settings.exports_max)
     problems.install(app, problem_as_page)
-    for part in (rigs, runs, units, rework, advice, specifications, monitors, events, probes):
+    etags.install(app)
+    proving = (proof_procedures, proof_kept, proof_charts)
+    kept = (yields, exports, runs, units, rework, advice, specifications, monitors, audit)
+    for part in (rigs, *proving, *kept, events, probes):
         app.include_router(part.router)
     app.include_router(pages)
     app.mount("/static/charts", StaticFiles(directory=CHART_SCRIPTS))
     app.mount("/static", StaticFiles(directory=STATIC))
     # The last added is the outermost.
-    app.add_middleware(Gate, access=access)
+    trail = Trail(book)
+    app.add_middleware(Audited, trail=trail, most=settings.body_max_bytes)
+    app.add_middleware(Keyed, book=book, most=settings.body_max_bytes)
+    app.add_middleware(Gate, access=access, refused=trail.refused)
     app.add_middleware(HostGate, hosts=settings.allowed_hosts)
     app.add_middleware(Timing, metrics=metrics)
     return app

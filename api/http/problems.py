@@ -25,6 +25,18 @@ class StreamsFull(errors.StationError):
     code = "streams-full"
 
 
+class ExportsFull(errors.StationError):
+    """More exports are being made than the station allows."""
+
+    code = "exports-full"
+
+
+class ChangedMeanwhile(errors.StationError):
+    """An edit rests on a state that is not so any more."""
+
+    code = "changed-meanwhile"
+
+
 class NotAcceptable(errors.UsageError):
     """A format was asked for that this answer does not have."""
 
@@ -94,6 +106,8 @@ ERROR_KINDS: Final[Mapping[type[errors.RestpointError], Kind]] = {
     errors.Busy: Kind("busy", 409, "The rig is in a run", "Wait for its end, or halt it."),
     errors.ScorerFailed: Kind("scorer", 500, "Measuring failed", "The trace is kept; report it with the station's log."),
     errors.AccessDenied: Kind("access-denied", 403, "Not allowed", "Ask whoever looks after this station for another token."),
+    ExportsFull: Kind("exports-full", 503, "Too many exports at once", "Wait until one has ended, then ask again.", _RETRY),
+    ChangedMeanwhile: Kind("changed-meanwhile", 412, "It was changed meanwhile", "Read it again, then decide again."),
     StreamsFull: Kind("streams-full", 503, "Too many event streams", "Close some pages and try again.", _RETRY),
 }
 
@@ -106,7 +120,14 @@ SIGN_IN_NEEDED: Final = Kind(
 )
 CROSS_SITE: Final = Kind("cross-site", 403, "This request comes from another site", "Use the pages of this station itself.")
 HOST_UNKNOWN: Final = Kind("host-unknown", 421, "This station does not answer to that name", "Add the name to the allowed hosts.")
+TOO_MANY: Final = Kind("too-many", 429, "Too many wrong tokens", "Wait as long as Retry-After says; then use a token of this station.")
+KEY_BAD: Final = Kind("key-bad", 400, "The Idempotency-Key cannot be used", "Send 1 to 200 visible ASCII characters, new for each deed.")
+KEY_RUNNING: Final = Kind(
+    "key-running", 409, "The same request is going on, or was cut short", "Look what came of it; a new deed needs a new key.", _RETRY
+)
+KEY_REUSED: Final = Kind("key-reused", 422, "This key belongs to another request", "Use a new Idempotency-Key for each deed.")
 NOT_VALID: Final = Kind("not-valid", 422, "Parts of the request are not valid", "Correct the fields listed in `errors`.")
+ACCESS_KINDS: Final = (TOO_MANY, KEY_BAD, KEY_RUNNING, KEY_REUSED)
 INTERNAL: Final = Kind("internal", 500, "A defect in this software", "Note the time and report it with the station's log.")
 
 HTTP_KINDS: Final[Mapping[int, Kind]] = {
@@ -119,7 +140,7 @@ HTTP_KINDS: Final[Mapping[int, Kind]] = {
 }
 
 ALL_KINDS: Final[Mapping[str, Kind]] = {
-    kind.code: kind for kind in [*ERROR_KINDS.values(), *HTTP_KINDS.values(), CROSS_SITE, HOST_UNKNOWN, NOT_VALID, INTERNAL]
+    kind.code: kind for kind in [*ERROR_KINDS.values(), *HTTP_KINDS.values(), CROSS_SITE, HOST_UNKNOWN, *ACCESS_KINDS, NOT_VALID, INTERNAL]
 }
 
 

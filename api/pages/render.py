@@ -49,7 +49,16 @@ def _environment() -> Environment:
     environment = Environment(
         loader=PackageLoader("api.pages"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    for function in (show.local_time, show.figure, show.milliseconds, show.percent, show.farads, show.duration):
+    for function in (
+        show.local_time,
+        show.figure,
+        show.sensible,
+        show.with_unit,
+        show.milliseconds,
+        show.percent,
+        show.farads,
+        show.duration,
+    ):
         environment.filters[function.__name__] = function
     environment.globals["verdict_words"] = words.VERDICTS
     environment.globals["rig_words"] = words.rig_words

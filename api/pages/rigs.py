@@ -25,6 +25,7 @@ def rig_page(name: str, request: Request, desk: TheDesk, queries: TheQueries, se
         products=sorted({row.name for row in queries.specifications()}),
         zones_counts=neutral_zones_counts(queries),
         serial_pattern=settings.serial_pattern,
+        proves=request.app.state.proof is not None,
     )
 
 

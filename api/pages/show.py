@@ -19,6 +19,20 @@ def figure(value: float | None, digits: int = 2) -> str:
     return UNKNOWN if value is None or not math.isfinite(value) else f"{round(value, digits) + 0.0:.{digits}f}"  # + 0.0: no "-0.00"
 
 
+def sensible(value: float | None) -> str:
+    """Four significant digits, whatever the size."""
+    if value is None or not math.isfinite(value):
+        return UNKNOWN
+    return "0" if value == 0.0 else f"{value:.4g}"
+
+
+def with_unit(value: float | None, unit: str) -> str:
+    """Four significant digits with the unit; seconds as ms or µs, a share without a unit."""
+    if unit == "s" and value is not None:
+        return f"{value * 1e3:.3g} ms" if abs(value) >= 1e-3 else f"{value * 1e6:.3g} µs"
+    return sensible(value) if unit == "1" else f"{sensible(value)} {unit}"
+
+
 def milliseconds(value_s: float | None) -> str:
     """Seconds shown in ms, two decimals."""
     return UNKNOWN if value_s is None or not math.isfinite(value_s) else f"{value_s * 1e3:.2f} ms"

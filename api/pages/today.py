@@ -8,10 +8,12 @@ from fastapi import APIRouter, Request, Response
 from api.http.depends import TheDesk, TheQueries, TheSettings
 from api.pages.render import page
 from api.pages.words import reason_shown
+from station.ports.proof import ProofDesk
 
 router = APIRouter()
 NEWEST = 10
 REASONS_SHOWN = 6
+BANNERS_SHOWN = 5
 
 
 def start_of_day(now: datetime, zone: ZoneInfo) -> datetime:
@@ -32,4 +34,7 @@ def today(request: Request, desk: TheDesk, queries: TheQueries, settings: TheSet
         for name, one, reasons in tallies
         if one.runs or any(rig.emulated == (one is counts.emulated) for rig in desk.rigs())
     ]
-    return page(request, "today.html", tallies=shown, rigs=desk.rigs(), alarms=desk.alarms(), runs=queries.runs(limit=NEWEST).items)
+    proof: ProofDesk | None = request.app.state.proof
+    banners = list(proof.banners())[:BANNERS_SHOWN] if proof else []
+    shown_runs = queries.runs(limit=NEWEST).items
+    return page(request, "today.html", tallies=shown, rigs=desk.rigs(), alarms=desk.alarms(), runs=shown_runs, banners=banners)

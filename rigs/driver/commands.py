@@ -14,7 +14,7 @@ from rigs.link.messages import (
     Reference,
     Refusal,
 )
-from station.ports.rig import Command, Flick, Jog, Lamp, ReadSupply, Reset, Sample, Unclamp
+from station.ports.rig import Command, Flick, Jog, Lamp, ReadLevel, ReadSupply, Reset, Sample, Unclamp
 from station.quantities import GROUPS
 
 CONVERSION_S: Final = 0.5  # a level is the mean of many conversions
@@ -55,6 +55,8 @@ def order_of(command: Command) -> Order:
             return _jog(command)
         case ReadSupply():
             return Order("READ_LEVEL", {"what": Reference.UNIT_SUPPLY}, "reading of the supply", CONVERSION_S)
+        case ReadLevel():
+            return Order("READ_LEVEL", {"what": Reference[command.level.name]}, f"reading of the level {command.level}", CONVERSION_S)
         case Unclamp():
             return Order("UNCLAMP", {}, "unclamping", UNCLAMP_S)
         case Lamp():

@@ -66,7 +66,7 @@ class RigDriver:
     def poll(self, wait_s: float) -> RigStatus:
         """One turn, of 20 ms at most; back as soon as something came. Raises LinkLost, RigFault (facts: fault; RESTART, OVERRUN)."""
         session = self._connected()
-        session.obey()
+        session.obey_waiting()
         session.turn(wait_s)
         return session.first_status()
 

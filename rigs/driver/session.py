@@ -40,6 +40,7 @@ class Session:
         self._number = 0
         self._pending: Pending | None = None
         self._overrun_told = False
+        self._rested = False  # a halt was obeyed between two commands: whoever waits there would move on without knowing
 
     def first_status(self) -> RigStatus:
         """Turn until the rig has said how it is. Raises LinkLost, RigFault."""
@@ -62,11 +63,17 @@ class Session:
     def begin_samples(self, run_number: int, stick: int) -> None:
         """What comes from now on belongs to this stream: the first block may overtake the answer to the command."""
         self.stream.begin(run_number, stick)
-        self._overrun_told = False
+        self._overrun_told = self._rested = False
         self.watch.clock_ratio = ClockRatio()
 
     def ask(self, order: Order) -> Mapping[str, Any]:
-        """Fields of the command's DONE. Raises LinkLost (no answer in time), RigRefused, RigFault."""
+        """Fields of the command's DONE. Raises LinkLost (no answer in time), RigRefused, RigFault.
+
+        A movement is not begun when rest was ordered since the last beginning of sampling, or since the last movement that it ended.
+        """
+        if order.moves and (self.obey() or self._rested):
+            self._rested = False
+            raise self._halted(order)
         pending = self._begin(Pending(self._next_number(), order, self._clock.monotonic_s()))
         self.watch.fault_heard = FaultCode.NONE
         while not pending.answered:
@@ -83,6 +90,11 @@ class Session:
         if asked:
             self.rest()
         return asked
+
+    def obey_waiting(self) -> None:
+        """The same between two commands; the next movement of the same stream is then not begun. Raises LinkLost, RigFault."""
+        if self.obey():
+            self._rested = True
 
     def rest(self) -> None:
         """REST at once and again until the rig confirms it, for a quarter of a second at most. Raises LinkLost, RigFault.

@@ -33,6 +33,7 @@ class Mechanism:
         self._grease = (Grease(random), Grease(random))
         self._pusher: Group | None = None
         self._lies_deg = 0.0
+        self._jitter_deg = 0.0
 
     @property
     def held(self) -> bool:
@@ -62,9 +63,9 @@ class Mechanism:
             return move
         axis = self._axis(self.stick, group)
         if move.outward:
-            self._take_along(group, move, axis)
+            self._take_along(group, move, axis, anew=speed_deg_s is None or self._pusher != group)
         elif self._pusher == group and tip_deg > self._touch_deg(finger):
-            self._retreat(group, move, tip_deg, axis)
+            self._retreat(group, move, axis)
         return move
 
     def slip(self) -> None:
@@ -113,7 +114,8 @@ class Mechanism:
         shape = self.fingers[group].shape
         return axis.reach(sign_of(GROUPS[group])) / (shape.gate_deg - shape.touch_deg)
 
-    def _take_along(self, group: Group, move: Move, axis: AxisProperties) -> None:
+    def _take_along(self, group: Group, move: Move, axis: AxisProperties, *, anew: bool) -> None:
+        """anew: the tip finds its place on the cap anew. Where the finger is jogged it keeps it from step to step."""
         finger, sign, half_play = self.fingers[group], sign_of(GROUPS[group]), self.law.backlash_deg / 2
         touch_deg = self._touch_deg(finger) + half_play
         if move.to_deg <= touch_deg:
@@ -123,18 +125,20 @@ class Mechanism:
         under = path.tail(move.begin_s)
         path.follow([Pushed(move.begin_s, under, sign, move.passes_s(touch_deg), speed, move.end_s, axis.reach(sign))])
         self._pusher = group
-        jitter = self.law.release_jitter_deg * float(self._random.standard_normal())
-        release_deg = finger.shape.release_deg - self.law.wear_deg + self._lies_deg + half_play + jitter
+        if anew:
+            self._jitter_deg = self.law.release_jitter_deg * float(self._random.standard_normal())
+        release_deg = finger.shape.release_deg - self.law.wear_deg + self._lies_deg + half_play + self._jitter_deg
         if move.to_deg >= release_deg:
             self.slips_s = max(move.begin_s, move.passes_s(release_deg))
 
-    def _retreat(self, group: Group, move: Move, tip_deg: float, axis: AxisProperties) -> None:
-        """The motor takes up the play, then the tip withdraws and the stick follows it."""
-        path = self.paths[AXES.index(axis_of(GROUPS[group]))]
+    def _retreat(self, group: Group, move: Move, axis: AxisProperties) -> None:
+        """The motor takes up the play and comes back to where the stick stands, then the tip withdraws and the stick follows it."""
+        path, gain = self.paths[AXES.index(axis_of(GROUPS[group]))], self._gain(axis, group)
         half_play = self.law.backlash_deg / 2
-        begin_s = max(move.begin_s, move.passes_s(tip_deg - half_play))
-        counts, _ = path.state(begin_s)
-        speed = self._gain(axis, group) * move.speed_deg_s
+        counts, _ = path.state(move.begin_s)
+        stands_deg = self._touch_deg(self.fingers[group]) + abs(counts) / gain
+        begin_s = max(move.begin_s, move.passes_s(stands_deg - half_play))
+        speed = gain * move.speed_deg_s
         sign, end_s = sign_of(GROUPS[group]), max(begin_s, move.end_s)
         path.follow([Retreating(begin_s, sign, abs(counts), speed, end_s, axis.friction_counts)])
         if move.to_deg + half_play <= self._touch_deg(self.fingers[group]):

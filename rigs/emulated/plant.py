@@ -17,7 +17,7 @@ from rigs.emulated.sampler import Sampler
 from rigs.emulated.servo import Move
 from rigs.emulated.settings import RigSettings
 from rigs.emulated.units import EmulatedUnit
-from rigs.link.messages import Group, Reference
+from rigs.link.messages import REFERENCE_SHARES, SOURCE_OHM, Group, Reference
 from station.quantities import GROUPS
 
 SUPPLY_DIVIDER: Final = 2.0  # the unit's supply is measured through a precision divider, since it may exceed the converter's reference
@@ -96,8 +96,9 @@ class Plant:
         self.log.add(time_s, "ordered", group=GROUPS[group], to_deg=target_deg)
         return move
 
-    def finger_deg(self, time_s: float, group: Group) -> float:
-        return self.mechanism.fingers[group].angle(time_s)
+    def ordered_deg(self, group: Group) -> float:
+        """Where the firmware believes a finger is: it has no other word of it than its own orders."""
+        return self.mechanism.fingers[group].ordered_deg
 
     def at_rest(self, time_s: float) -> bool:
         """Finger home and de-energised, stick free."""
@@ -114,16 +115,16 @@ class Plant:
         law, nominal_v = self.sampler.law, self.settings.reference_v
         reference_v = true_reference_v(law, nominal_v, time_s - self.sampler.law_since_s)
         divider = SUPPLY_DIVIDER if what is Reference.UNIT_SUPPLY else 1.0
-        truth_v = {
-            Reference.UNIT_SUPPLY: self.supply_v(time_s) / divider,
-            Reference.LOW: 0.0,
-            Reference.HALF: reference_v / 2,
-            Reference.FULL: reference_v,
-        }[what]
+        truth_v = self.supply_v(time_s) / divider if what is Reference.UNIT_SUPPLY else self._level_v(what)
         noise_v = law.noise_v / math.sqrt(self.settings.timing.readings) * float(self._meter.standard_normal())
         share = (truth_v * (1.0 + law.gain_error) + law.offset_v + noise_v) / reference_v
         share += 4.0 * law.bow_share * share * (1.0 - share)
         return round(min(max(share, 0.0), 1.0) * nominal_v * divider * 1e6)
+
+    def _level_v(self, what: Reference) -> float:
+        """A level of the precision reference, as it stands at the converter's input; true, whatever the converter's own reference is."""
+        load = self.settings.input_ohm / (self.settings.input_ohm + SOURCE_OHM) if what is Reference.HALF_SOURCE else 1.0
+        return self.settings.reference_v * REFERENCE_SHARES[what] * load
 
     # --- what a person at the bench can do
 

@@ -71,7 +71,7 @@ def _at_rest(firmware: "Firmware", fields: Fields) -> Refusal:
 
 
 def _jog_step(firmware: "Firmware", fields: Fields) -> Refusal:
-    step = abs(fields["angle"] - 10.0 * firmware.plant.finger_deg(firmware.now_s, fields["group"]))
+    step = abs(fields["angle"] - 10.0 * firmware.plant.ordered_deg(fields["group"]))
     good = abs(fields["angle"]) <= ANGLE_MAX_DECIDEG and step <= JOG_STEP_MAX_DECIDEG + 0.5
     return OK if good else Refusal.ANGLE_RANGE
 
@@ -80,7 +80,7 @@ def _jog_speed(firmware: "Firmware", fields: Fields) -> Refusal:
     speed = fields["speed"]
     if not 1 <= speed <= JOG_SPEED_MAX_DECIDEG_S:
         return Refusal.TIME_RANGE
-    step = abs(fields["angle"] - 10.0 * firmware.plant.finger_deg(firmware.now_s, fields["group"]))
+    step = abs(fields["angle"] - 10.0 * firmware.plant.ordered_deg(fields["group"]))
     return OK if step / speed <= JOG_ARRIVES_S else Refusal.TIME_RANGE
 
 

@@ -51,6 +51,7 @@ class Finger:
         self.shape = shape
         self.folded = False
         self.move = Move(0.0, 0.0, 0.0, 1.0)
+        self.ordered_deg = 0.0  # as the firmware ordered it, whatever the servo makes of it
         self._tip_deg = 0.0  # the tip when the present move began; it lags the motor by the play
 
     def angle(self, time_s: float) -> float:
@@ -64,7 +65,8 @@ class Finger:
 
     def order(self, time_s: float, target_deg: float, speed_deg_s: float, law: ServoLaw, random: np.random.Generator) -> Move:
         """Begin to go to an angle. The rig clamps angles as well as refusing them."""
-        target = min(max(target_deg, -ANGLE_MAX_DEG), ANGLE_MAX_DEG) * law.stroke
+        self.ordered_deg = min(max(target_deg, -ANGLE_MAX_DEG), ANGLE_MAX_DEG)
+        target = self.ordered_deg * law.stroke
         now_deg = self.angle(time_s)
         if law.ill == "jammed" or (law.ill == "holds" and target > self.shape.hold_deg):
             target = now_deg
@@ -74,7 +76,7 @@ class Finger:
 
     def go_home(self, time_s: float, law: ServoLaw) -> Move:
         """Without torque the spring brings it home and the tip folds over the stick, unless the shaft is jammed."""
-        now_deg = self.angle(time_s)
+        now_deg, self.ordered_deg = self.angle(time_s), 0.0
         self.folded = True
         self._begin(time_s, Move(time_s, now_deg, now_deg if law.ill in ("jammed", "holds") else 0.0, law.home_deg_s), law)
         if law.ill in ("jammed", "holds"):

@@ -93,12 +93,21 @@ class LampCode(IntEnum):
 
 
 class Reference(IntEnum):
-    """What the converter looks at when it is checked (READ_LEVEL)."""
+    """What the converter looks at when it is checked (READ_LEVEL).
+
+    The four levels come from a precision reference that is not the converter's own, by precision dividers: REFERENCE_SHARES of the full
+    scale that IDENTITY names. None lies at an end of the converter, where an error would be cut off.
+    """
 
     UNIT_SUPPLY = 0
-    LOW = 1  # ground
-    HALF = 2  # half of the converter's reference, by a precision divider
+    LOW = 1
+    HALF = 2
     FULL = 3
+    HALF_SOURCE = 4  # HALF behind a precision resistor of SOURCE_OHM, so that the load of the converter's input shows
+
+
+REFERENCE_SHARES: Final = {Reference.LOW: 1 / 16, Reference.HALF: 1 / 2, Reference.FULL: 15 / 16, Reference.HALF_SOURCE: 1 / 2}
+SOURCE_OHM: Final = 10_000  # the source resistance of a wiper is at most a quarter of its track; a usual track has 10 kilohm
 
 
 ENUMS: Final[dict[str, type[IntEnum] | type[IntFlag]]] = {
@@ -195,13 +204,13 @@ HOST_MESSAGES: Final = (
         "JOG",
         "host",
         "One slow step of the finger, for calibration. Done when the angle is reached; there the finger stays, energised, until the next "
-        "JOG or REST, at most 500 ms after the step began (then ENERGISED_TOO_LONG): it must be renewed step by step. Speed and step are "
-        "limited by the rig. Accepted as FLICK is, but with or without a sample stream.",
+        "JOG or REST, at most 500 ms after the step began (then ENERGISED_TOO_LONG): it must be renewed step by step. A step to angle 0 "
+        "ends de-energised, at rest. Speed and step are limited by the rig. Accepted as FLICK is, but with or without a sample stream.",
         (
             _COMMAND,
             _STICK,
             _GROUP,
-            Field("angle", "h", "0.1 deg", "target from home along the group's direction, -600 to 600; at most 50 from where it is"),
+            Field("angle", "h", "0.1 deg", "target from home along the group's direction, -600 to 600; at most 50 from the last one"),
             Field("speed", "H", "0.1 deg/s", "1 to 600"),
         ),
     ),
@@ -212,8 +221,10 @@ HOST_MESSAGES: Final = (
         0x14,
         "READ_LEVEL",
         "host",
-        "Measures a level with the converter; DONE.value is in microvolts.",
-        (_COMMAND, Field("what", "B", "Reference", "unit supply, or a reference of the converter")),
+        "Measures a level with the converter, as the mean of many conversions; DONE.value is in microvolts. LOW, HALF and FULL come from a "
+        "precision reference that is not the converter's own: 1/16, 1/2 and 15/16 of reference_uv. HALF_SOURCE is HALF behind a precision "
+        "resistor of 10 kilohm, which the converter's input loads.",
+        (_COMMAND, Field("what", "B", "Reference", "unit supply, or a level of the precision reference")),
     ),
     Message(0x15, "LAMP", "host", "Sets the lamp.", (_COMMAND, Field("lamp", "B", "LampCode", "what it shows"))),
     Message(0x16, "REST", "host", "Finger home, de-energised, at once; ends any command (DONE as HALTED). Always accepted.", (_COMMAND,)),

@@ -11,7 +11,8 @@ from station.records import RunEvent, UnitIdentity
 class RigView:
     """State of one rig as shown to people.
 
-    state: "unlinked", "not-ready", "ready" (unit in, waiting for start), "empty" (waiting for a unit), "running", "ended", "fault".
+    state: "unlinked", "not-ready", "ready" (unit in, waiting for start), "empty" (waiting for a unit), "running", "ended", "fault",
+    "procedure" (one is open: start carries out its next step), "proving" (such a step is being carried out).
     sentence: the same in one plain sentence with what to do next. not_ready: what is missing before a run may start.
     progress: JSON-ready; flicks done and wanted by group while running. last_run: number of the newest run, 0 if none.
     """

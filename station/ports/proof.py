@@ -52,6 +52,10 @@ class ProofBook(Protocol):
         """Keep what came of a procedure and end it, in one transaction; the outcome with its number. Raises NotFound, NotReady."""
         ...
 
+    def outcome(self, number: int) -> Outcome:
+        """What came of a procedure that is done. Raises NotFound, NotReady when it is not done."""
+        ...
+
     def calibration_in_force(self, rig_id: str, emulated: bool) -> Calibration | None:
         """The newest accepted one of a rig, however old."""
         ...

@@ -16,7 +16,7 @@ CATEGORY_FACTOR: Final = 1.41  # contract of the gauge command; sqrt(2) to two d
 SPREAD_SD: Final = 6.0  # a tolerance is compared with six standard deviations (common practice, no source)
 INTERVAL_METHOD: Final = (
     "modified large sample (Graybill-Wang for sums, Ting et al. for differences, Burdick et al. for part against gauge); "
-    "repeatability exact by chi-square"
+    "repeatability by chi-square, exact unless the interaction was pooled"
 )
 
 Method = Literal["anova", "range"]
@@ -49,8 +49,14 @@ class GaugeResult:
 
     @property
     def distinct_categories(self) -> int | None:
-        """Whole part of 1.41 part_sd / gauge_sd; None when the gauge shows no spread at all."""
-        return _categories(self.components.part, self.components.gauge)
+        """Whole part of `categories`; None when the gauge shows no spread at all."""
+        return None if self.categories is None else math.floor(self.categories)
+
+    @property
+    def categories(self) -> float | None:
+        """1.41 part_sd / gauge_sd, unrounded: the two methods straddle a whole number more often than one would think."""
+        found = self.components
+        return CATEGORY_FACTOR * math.sqrt(found.part / found.gauge) if found.gauge > 0.0 else None
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -107,10 +113,6 @@ def _of_tolerance(sds: Mapping[str, float], tolerance: float | None) -> dict[str
 
 def _percent(share: float, whole: float) -> float | None:
     return 100.0 * share / whole if whole > 0.0 else None
-
-
-def _categories(part_variance: float, gauge_variance: float) -> int | None:
-    return math.floor(CATEGORY_FACTOR * math.sqrt(part_variance / gauge_variance)) if gauge_variance > 0.0 else None
 
 
 def _table(anova: Anova) -> dict[str, Any]:

@@ -2,7 +2,12 @@
 
 Sums of mean squares: Graybill and Wang (1980). A difference of two: Ting, Burdick, Graybill, Jeyaratnam and Lu (1990). Part against
 gauge: Burdick, Borror and Montgomery (2005). All three written down from memory; their coverage is checked by simulation in the tests.
-Repeatability alone is exact (chi-square).
+Repeatability alone is exact (chi-square) as long as nothing was pooled.
+
+Coverage of the 95 % intervals over 6,000 simulated studies of each of seven shapes and sets of components (se 0.3 %): gauge 94.7 to 96.2 %,
+part 94.5 to 95.3 %, total 94.7 to 97.0 %, operators 94.8 to 98.1 % (the last where there is no such component), part against gauge
+94.6 to 97.5 %. Pooling costs: repeatability 93.4 to 95.0 %, and the interaction, which is told only when it was kept, 94.6 to
+97.1 % where there is one and 90 % where there is none.
 """
 
 import math

@@ -2,17 +2,16 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
 from station.errors import LinkBad, NotReady
 from station.ports import Clock, Done, Flick, ResultSink, Rig, Sample
 from station.quantities import GROUPS
-from station.records import Fitted
+from station.records import Fitted, TraceBlock
 from station.service.computing import computing
 from station.service.live import LiveMeter, json_ready
-from station.service.schedule import Schedule
 from station.service.trace import StickTrace
 from station.specification import Specification
 
@@ -23,17 +22,69 @@ UNIT_LEVELS = (0.1, 0.9)  # share of the supply a resting stick lies within; an 
 Announce = Callable[[str, Mapping[str, Any]], None]
 
 
+class Counted(Protocol):
+    """Flicks of a group: how many were ordered, and how many of these were not seen in the signal."""
+
+    @property
+    def commanded(self) -> int: ...
+
+    @property
+    def missed(self) -> int: ...
+
+
+class Rounds(Protocol):
+    """Which groups to flick next: a plan that watches the peaks (schedule.Schedule), or a fixed number (proving.measuring)."""
+
+    @property
+    def groups(self) -> Mapping[str, Counted]: ...
+
+    def next_round(self) -> tuple[str, ...]:
+        """Groups to flick now, in order; empty when all is done."""
+        ...
+
+    def add(self, group: str, peak_counts: float | None) -> None:
+        """Enter a flick's peak; None when the commanded flick was not seen."""
+        ...
+
+    def progress(self) -> Mapping[str, Mapping[str, Any]]:
+        """JSON-ready."""
+        ...
+
+
+class PartSink(Protocol):
+    """Keeps what came of a round."""
+
+    def keep_part(self, run_number: int, block: TraceBlock) -> None: ...
+
+
+class Acting(Protocol):
+    """The hands of acting on one stick."""
+
+    @property
+    def rig(self) -> Rig: ...
+
+    @property
+    def clock(self) -> Clock: ...
+
+    @property
+    def sink(self) -> PartSink: ...
+
+    @property
+    def announce(self) -> Announce: ...
+
+
 @dataclass(slots=True)
 class StickAct:
-    """What acting on one stick left behind."""
+    """What acting on one stick left behind. warm_up: flicks before the sampled ones, which are thrown away."""
 
     trace: StickTrace
-    schedule: Schedule
+    schedule: Rounds
     fitted: Fitted
     modes: Mapping[str, str]
     samples_expected: int = 0
     motion_s: float = 0.0
     settling_s: float = 0.0
+    warm_up: int = 0
     seen: dict[str, int] = field(default_factory=lambda: dict.fromkeys(GROUPS, 0))
 
 
@@ -48,7 +99,7 @@ class Bench:
 
 
 def act(
-    bench: Bench, run_number: int, index: int, stick: StickAct, specification: Specification, clear: Callable[[StickAct], bool]
+    bench: Acting, run_number: int, index: int, stick: StickAct, specification: Specification, clear: Callable[[StickAct], bool]
 ) -> None:
     """Flick stick number `index` until its schedule is done or `clear` says that the verdict is, filling `stick` as it goes.
 
@@ -74,7 +125,7 @@ def act(
     stick.samples_expected = ended.last_sample + 1
 
 
-def _warm_up(bench: Bench, run_number: int, index: int, stick: StickAct, specification: Specification) -> None:
+def _warm_up(bench: Acting, run_number: int, index: int, stick: StickAct, specification: Specification) -> None:
     """Flicks that loosen stick and finger; sampled, since a rig flicks only while sampling, and thrown away."""
     count = specification.decision.warm_up_flicks
     if count == 0:
@@ -83,12 +134,13 @@ def _warm_up(bench: Bench, run_number: int, index: int, stick: StickAct, specifi
     for number in range(count * len(GROUPS)):
         done = bench.rig.carry_out(_command(run_number, index, GROUPS[number % len(GROUPS)], specification))
         stick.motion_s += done.end_s - done.begin_s
+        stick.warm_up += 1
         bench.rig.take_samples()
     bench.rig.carry_out(Sample(run_number, False, index))
     bench.rig.take_samples()
 
 
-def _wait(bench: Bench, seconds: float) -> None:
+def _wait(bench: Acting, seconds: float) -> None:
     until_s = bench.clock.monotonic_s() + seconds
     while (left_s := until_s - bench.clock.monotonic_s()) > 0:
         bench.rig.poll(min(left_s, 0.02))
@@ -108,7 +160,7 @@ def _command(run_number: int, index: int, group: str, specification: Specificati
     return Flick(run_number, group, specification.flick.hold_s, specification.flick.free_s, index)
 
 
-def _flick(bench: Bench, run_number: int, index: int, group: str, stick: StickAct, specification: Specification, meter: LiveMeter) -> None:
+def _flick(bench: Acting, run_number: int, index: int, group: str, stick: StickAct, specification: Specification, meter: LiveMeter) -> None:
     done: Done = bench.rig.carry_out(_command(run_number, index, group, specification))
     stick.motion_s += done.end_s - done.begin_s
     stick.trace.note_flick(group, done.first_sample)

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
 
 from station.errors import NotReady, RigError, ScorerFailed, StoreError
@@ -13,12 +14,32 @@ from station.quantities import GROUPS
 from station.records import Fitted, RigIdentity, RigInputs, RigStatus, RunClosing, RunOpening, Score, UnitIdentity, Verdict
 from station.service.act import Bench, StickAct, act
 from station.service.evidence import Amiss, RunEvidence, SealedEvidence, conclude, seal
-from station.service.judging import judge_stick, stick_evidence
+from station.service.judging import commanded_flicks, judge_stick, rig_health, stick_evidence
 from station.service.schedule import Schedule
 from station.service.trace import StickTrace
 from station.service.troubles import reason_of
 from station.service.watchman import Watchman
 from station.specification import Specification
+
+
+@dataclass(frozen=True, slots=True)
+class Proven:
+    """How the rig is proven as a run begins. problem: why its calibration does not hold, "" when it does.
+
+    guard_band_from: a sentence: the study the guard band is made of, or that it is the specification's.
+    """
+
+    calibration: str = ""
+    problem: str = ""
+    valid_until: datetime | None = None
+    guard_band_counts: float = 0.0
+    guard_band_from: str = ""
+
+    def problem_at(self, now: datetime) -> str:
+        """The same at the run's end."""
+        if not self.problem and self.valid_until is not None and now > self.valid_until:
+            return f"Calibration {self.calibration} ran out during the run."
+        return self.problem
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,11 +54,16 @@ class RunOrder:
     operator: str
     specification: Specification
     fitted: Mapping[str, Fitted]
-    calibration: str
     software: str
     mode: str
     continues: int = 0
     carried: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    proven: Proven = field(default_factory=Proven)
+
+    @property
+    def judged_by(self) -> Specification:
+        """The specification with the guard band that the rig's own uncertainty asks for."""
+        return self.specification.with_guard_band(self.proven.guard_band_counts)
 
 
 @dataclass(slots=True)
@@ -97,7 +123,7 @@ class Run:
             specification=order.specification.label,
             specification_digest=order.specification.digest,
             fitted=order.fitted,
-            calibration=order.calibration,
+            calibration=order.proven.calibration,
             software=order.software,
             operator=order.operator,
             started_at=self._bench.clock.utc(),
@@ -121,7 +147,7 @@ class Run:
 
     def _clear(self, stick: StickAct) -> bool:
         """Whether what is there already fails the unit, or cannot be trusted: more flicks would change nothing."""
-        judged = judge_stick(stick, self._order.specification)
+        judged = judge_stick(stick, self._order.judged_by)
         return isinstance(judged, Amiss) or judged.verdict in (Verdict.FAIL, Verdict.INVALID)
 
     def _fitted(self, stick: str) -> Fitted:
@@ -136,7 +162,7 @@ class Run:
         decision = self._order.specification.decision
         plans = {group: plan_for(decision, modes[group]) for group in GROUPS}
         zone = self._order.specification.host.neutral_zone_counts
-        return Schedule(plans, zone, decision.guard_band_counts, decision.flicks_max, self._order.carried.get(stick, ()))
+        return Schedule(plans, zone, self._order.proven.guard_band_counts, decision.flicks_max, self._order.carried.get(stick, ()))
 
     def _closing(self) -> RunClosing:
         scores, findings = self._scores()
@@ -158,13 +184,15 @@ class Run:
             timing=self._timing(),
             ended_at=self._bench.clock.utc(),
             monitor=None if verdict is Verdict.INVALID else self._watchman.take(self._order.specification, scores),
+            flicks=commanded_flicks(self._gathered.sticks.values()),
+            health=rig_health(self._gathered.sticks.values(), self._order.specification),
         )
 
     def _scores(self) -> tuple[dict[str, Score], tuple[Amiss, ...]]:
         scores: dict[str, Score] = {}
         amiss = list(self._gathered.amiss)
         for name, stick in self._gathered.sticks.items():
-            judged = judge_stick(stick, self._order.specification)
+            judged = judge_stick(stick, self._order.judged_by)
             if isinstance(judged, Amiss):
                 amiss.append(judged)
             else:
@@ -187,7 +215,10 @@ class Run:
             rig_seconds=gathered.rig_end_s - gathered.rig_begin_s,
             host_seconds=gathered.host_end_s - gathered.host_begin_s,
             specification_digest=order.specification.digest,
-            calibration=order.calibration,
+            calibration=order.proven.calibration,
+            calibration_problem=order.proven.problem_at(self._bench.clock.utc()),
+            guard_band_counts=order.proven.guard_band_counts,
+            guard_band_from=order.proven.guard_band_from,
             continues=order.continues,
             carried=order.carried,
         )

@@ -35,6 +35,7 @@ class StickEvidence:
 class RunEvidence:
     """All a run's verdict rests on. Seconds of rig and host are from the first to the last command of the run.
 
+    calibration_problem: why the calibration named does not hold, "" when it does. guard_band_from: where the guard band's figure is from.
     continues: number of the undecided run whose passed groups this one stands on, 0 for a whole test; carried: those groups, by stick.
     """
 
@@ -51,6 +52,9 @@ class RunEvidence:
     host_seconds: float
     specification_digest: str
     calibration: str
+    calibration_problem: str = ""
+    guard_band_counts: float = 0.0
+    guard_band_from: str = ""
     continues: int = 0
     carried: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
@@ -81,7 +85,13 @@ class Amiss:
 
 def seal(evidence: RunEvidence) -> SealedEvidence | tuple[Amiss, ...]:
     """SealedEvidence if nothing is amiss, else everything that is."""
-    found = (*_inputs_amiss(evidence), *_samples_amiss(evidence), *_clock_amiss(evidence), *_supply_amiss(evidence))
+    found = (
+        *_inputs_amiss(evidence),
+        *_samples_amiss(evidence),
+        *_clock_amiss(evidence),
+        *_supply_amiss(evidence),
+        *_calibration_amiss(evidence),
+    )
     return found or SealedEvidence(evidence, SealedEvidence._key)
 
 
@@ -151,6 +161,12 @@ def _clock_amiss(evidence: RunEvidence) -> list[Amiss]:
         )
         found.append(Amiss("rig-clock", sentence))
     return found
+
+
+def _calibration_amiss(evidence: RunEvidence) -> list[Amiss]:
+    if evidence.calibration and not evidence.calibration_problem:
+        return []
+    return [Amiss("rig-calibration", evidence.calibration_problem or "The run names no calibration: the rig must have one in force.")]
 
 
 def _supply_amiss(evidence: RunEvidence) -> list[Amiss]:

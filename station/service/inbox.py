@@ -1,12 +1,14 @@
 """Requests from other threads, served by the rig's worker between two turns."""
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import Future
-from typing import Protocol
+from typing import Any, Protocol
 
 from station.errors import Busy, RestpointError, RigError, RigRefused
+from station.proof import Kind
 from station.records import UnitIdentity
+from station.service.proving.conductor import Asked
 
 ANSWER_S = 2.0  # a worker that takes longer is in a run or hung; the asker is told so
 
@@ -15,6 +17,9 @@ class Served(Protocol):
     def do_scan(self, unit: UnitIdentity, operator: str) -> None: ...
     def do_start(self) -> None: ...
     def do_reset(self) -> None: ...
+    def do_begin(self, kind: Kind, plan: Mapping[str, Any], operator: str) -> None: ...
+    def do_go_on(self, number: int, asked: Asked) -> None: ...
+    def do_abandon(self, number: int, operator: str, cause: str) -> None: ...
 
 
 Request = Callable[[Served], None]

@@ -1,7 +1,10 @@
 """Judge: from what was gathered to scores and evidence."""
 
+from collections.abc import Iterable
+
 from station.errors import ScorerFailed
 from station.judge.score import score_recording
+from station.measure.health import health_of, pooled
 from station.quantities import GROUPS
 from station.records import Score
 from station.service.act import StickAct
@@ -35,3 +38,20 @@ def stick_evidence(stick: StickAct) -> StickEvidence:
         flicks_seen=sum(stick.seen.values()),
         missing_flicks=missing,
     )
+
+
+def commanded_flicks(sticks: Iterable[StickAct]) -> int:
+    """How often the finger moved: flicks of all sticks, those of the warm-up included."""
+    return sum(len(stick.trace.commanded) + stick.warm_up for stick in sticks)
+
+
+def rig_health(sticks: Iterable[StickAct], specification: Specification) -> dict[str, float]:
+    """Figures of proof.HEALTH, pooled over the sticks; of a recording that our own code cannot take, none: the run itself says why."""
+    found = []
+    for stick in sticks:
+        try:
+            with computing(stick.trace.stick):
+                found.append(health_of(stick.trace.recording(), specification))
+        except ScorerFailed:  # logged where it was raised; a run is not lost for what it tells by the way
+            continue
+    return pooled(found) if found else {}

@@ -15,24 +15,32 @@ class AfterRun:
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """What the worker knows when it asks whether a run may start. specification: "" when the product has none."""
+    """What the worker knows when it asks whether a run may start. specification: "" when the product has none.
+
+    unproven: why the rig is not proven well enough. trial: the specification allows trial runs, which end as invalid then.
+    """
 
     status: RigStatus
     unit: UnitIdentity | None
     specification: str
     after: AfterRun | None
     store_problem: str = ""
+    unproven: tuple[str, ...] = ()
+    trial: bool = False
 
 
 def missing(bench: Bench) -> tuple[str, ...]:
     """Sentences, most urgent first; empty when pressing start begins a run."""
-    found = [*_machine(bench.status), *_unit(bench)]
+    found = [*machine_missing(bench.status), *_unit(bench)]
+    if not bench.trial:
+        found.extend(bench.unproven)
     if bench.store_problem:
         found.append(bench.store_problem)
     return tuple(found)
 
 
-def _machine(status: RigStatus) -> list[str]:
+def machine_missing(status: RigStatus) -> list[str]:
+    """What keeps the finger from moving at all."""
     inputs = status.inputs
     found = []
     if not inputs.stop_good:

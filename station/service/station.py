@@ -8,7 +8,8 @@ from station.errors import Busy, NotFound, NotReady, UsageError
 from station.ports import Rig
 from station.ports.desk import RigView
 from station.records import RunEvent, UnitIdentity
-from station.service.worker import RigWorker, Surroundings, worker_thread
+from station.service.ordering import Surroundings
+from station.service.worker import RigWorker, worker_thread
 
 STOP_S = 4.0  # workers are given so long to bring their rigs to rest and end
 
@@ -24,9 +25,9 @@ class Beside(Protocol):
 class Station:
     """Implements station.ports.desk.Desk. `begin` closes what an earlier life left open and starts the workers."""
 
-    def __init__(self, rigs: Sequence[Rig], around: Surroundings, adviser: Beside | None = None) -> None:
+    def __init__(self, rigs: Sequence[Rig], around: Surroundings, beside: Sequence[Beside] = ()) -> None:
         self._around = around
-        self._adviser = adviser
+        self._beside = tuple(beside)
         self._workers = {rig.name: RigWorker(rig, around) for rig in rigs}
         self._stop = Event()
         self._threads: list[Thread] = []
@@ -37,8 +38,8 @@ class Station:
         self._threads = [worker_thread(worker, self._stop) for worker in self._workers.values()]
         for thread in self._threads:
             thread.start()
-        if self._adviser is not None:
-            self._adviser.begin()
+        for one in self._beside:
+            one.begin()
         return closed
 
     def end(self) -> None:
@@ -47,8 +48,8 @@ class Station:
         self.rest_now()
         for thread in self._threads:
             thread.join(STOP_S)
-        if self._adviser is not None:
-            self._adviser.end()
+        for one in self._beside:
+            one.end()
 
     def rest_now(self) -> None:
         """Ask every rig for rest; may be called from a signal handler."""
@@ -59,10 +60,10 @@ class Station:
         return [worker.view() for worker in self._workers.values()]
 
     def rig(self, name: str) -> RigView:
-        return self._worker(name).view()
+        return self.worker(name).view()
 
     def scan(self, rig: str, unit: UnitIdentity, operator: str) -> RigView:
-        worker = self._worker(rig)
+        worker = self.worker(rig)
         self._require_idle(worker)
         if self._around.shelf.of(unit.product) is None:
             known = ", ".join(self._around.shelf.products()) or "none"
@@ -71,7 +72,7 @@ class Station:
         return worker.view()
 
     def start(self, rig: str) -> RigView:
-        worker = self._worker(rig)
+        worker = self.worker(rig)
         self._require_idle(worker)
         not_ready = worker.view().not_ready
         if not_ready:
@@ -80,12 +81,12 @@ class Station:
         return worker.view()
 
     def halt(self, rig: str) -> RigView:
-        worker = self._worker(rig)
+        worker = self.worker(rig)
         worker.rig.request_halt()
         return worker.view()
 
     def reset(self, rig: str) -> RigView:
-        worker = self._worker(rig)
+        worker = self.worker(rig)
         self._require_idle(worker)
         worker.inbox.ask(lambda served: served.do_reset())
         return worker.view()
@@ -111,10 +112,13 @@ class Station:
 
     def ready(self) -> Mapping[str, str]:
         checks = {f"rig {view.name}": "" if view.state not in ("unlinked", "fault") else view.sentence for view in self.rigs()}
+        for name, worker in self._workers.items():
+            checks[f"proof of {name}"] = " ".join(worker.conductor.proof().blocks)
         checks["specifications"] = "" if self._around.shelf.products() else "No specification is loaded."
         return checks
 
-    def _worker(self, name: str) -> RigWorker:
+    def worker(self, name: str) -> RigWorker:
+        """For those who build the station. Raises NotFound."""
         worker = self._workers.get(name)
         if worker is None:
             known = ", ".join(self._workers) or "none"
@@ -125,3 +129,5 @@ class Station:
         view = worker.view()
         if view.state == "running":
             raise Busy(f"Rig {view.name} is in run {view.run_number}: wait for its end, or halt it.")
+        if view.state == "proving":
+            raise Busy(f"Rig {view.name} carries out a step of a procedure: wait for its end, or halt it.")

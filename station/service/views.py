@@ -30,6 +30,8 @@ class RigFacts:
     run_number: int = 0
     progress: Mapping[str, Any] = field(default_factory=dict)
     ended: tuple[int, RunClosing] | None = None
+    proving: str = ""
+    proving_busy: bool = False
 
     def with_changes(self, changes: Mapping[str, Any]) -> "RigFacts":
         return replace(self, **changes)
@@ -61,10 +63,14 @@ def view_of(facts: RigFacts) -> RigView:
 def _state(facts: RigFacts) -> str:
     if facts.run_number:
         return "running"
+    if facts.proving_busy:
+        return "proving"
     if facts.link is not LinkState.UP or facts.status is None:
         return "unlinked"
     if facts.status.fault:
         return "fault"
+    if facts.proving:
+        return "procedure"
     if facts.ended:
         return "ended"
     if not facts.not_ready:
@@ -76,6 +82,8 @@ def _sentence(facts: RigFacts, state: str) -> str:
     if state == "running":
         unit = facts.unit.serial if facts.unit else "?"
         return f"Run {facts.run_number}: unit {unit} is being flicked. Keep hands out."
+    if state in ("proving", "procedure"):
+        return facts.proving
     if state == "unlinked":
         if facts.link is LinkState.NEVER and not facts.trouble:
             return "Looking for the rig."

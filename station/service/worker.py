@@ -1,25 +1,25 @@
 """One worker per rig: keeps the link, watches the inputs, takes requests, runs runs. Its loop sends the heartbeats, so a hang is a rest."""
 
 import logging
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import replace
 from threading import Event, Lock, Thread
 from typing import Any
 
-from station.errors import RigError, RigRefused, StoreError
-from station.ports import Clock, Lamp, LampColour, Reset, ResultSink, Rig, Unclamp
+from station.errors import NotReady, RigError, RigRefused, StoreError, UsageError
+from station.ports import Lamp, LampColour, Reset, Rig, Unclamp
 from station.ports.desk import RigView
-from station.records import RigIdentity, RigInputs, RigStatus, RunClosing, RunEvent, UnitIdentity, Verdict
+from station.proof import Kind
+from station.records import RigIdentity, RigStatus, RunClosing, RunEvent, UnitIdentity, Verdict
 from station.service.act import Bench as Hands
-from station.service.continuing import groups_to_carry
 from station.service.cycle import Run, RunOrder
-from station.service.events import EventRing
 from station.service.inbox import Inbox
+from station.service.ordering import Surroundings, Topic, order_of
+from station.service.proving.conductor import Asked, Conductor
+from station.service.proving.lead import Lead
+from station.service.pulse import BeatingRig
 from station.service.readiness import AfterRun, Bench, missing, way_on
-from station.service.shelf import SpecificationShelf
 from station.service.views import LinkState, RigFacts, view_of
-from station.service.watchman import Watchman
-from station.specification import Specification
 
 log = logging.getLogger(__name__)
 
@@ -28,29 +28,11 @@ BACK_OFF_S = (0.2, 0.5, 1.0, 2.0, 5.0)  # between tries to open a lost link
 STORE_RETRY_S = 1.0
 
 
-def _nobody(_run_number: int) -> None:
-    """Where nobody wants to know."""
-
-
-@dataclass(frozen=True, slots=True)
-class Surroundings:
-    """What all workers of a station share. run_ended: told the number of each run whose end is stored; must neither wait nor raise."""
-
-    station: str
-    software: str
-    clock: Clock
-    sink: ResultSink
-    shelf: SpecificationShelf
-    events: EventRing
-    watchman: Watchman
-    run_ended: Callable[[int], None] = _nobody
-
-
 class RigWorker:
     """Owner of one rig. `turn` is one step of its life; `run_until` repeats it in a thread of its own."""
 
     def __init__(self, rig: Rig, around: Surroundings) -> None:
-        self.rig = rig
+        self.rig: Rig = BeatingRig(rig, lambda: around.alive(rig.name))
         self.inbox = Inbox()
         self._around = around
         self._lock = Lock()
@@ -68,12 +50,20 @@ class RigWorker:
         self._store_at_s = 0.0
         self._unstored: tuple[int, RunClosing] | None = None
         self._store_problem = ""
+        self._unknown = ""
+        self._conductor = Conductor(rig.name, around.proving)
+        self._lead = Lead(self.rig, self._conductor, around.proving, self._tell_proving)
 
     # --- for other threads
 
     def view(self) -> RigView:
         with self._lock:
             return self._view
+
+    @property
+    def conductor(self) -> Conductor:
+        """For reading; its other verbs belong to this worker."""
+        return self._conductor
 
     # --- the worker's own thread
 
@@ -98,6 +88,7 @@ class RigWorker:
 
     def turn(self) -> None:
         """One step: link, requests, inputs, perhaps a run. Never raises for trouble of the rig."""
+        self._around.alive(self.rig.name)
         try:
             if self._identity is None:
                 self._connect()
@@ -123,7 +114,18 @@ class RigWorker:
         self._presses, self._openings = status.inputs.start_presses, status.inputs.clamp_openings
         if self._after is not None:  # a rig that restarted counts its edges anew
             self._after = replace(self._after, inputs=status.inputs)
+        self._load_proof(self._identity)
         self._tell(link=LinkState.UP, identity=self._identity, status=status, trouble="")
+        self._tell_proving()
+
+    def _load_proof(self, identity: RigIdentity) -> None:
+        """Look up how the rig is proven; while that cannot be known, it is not."""
+        try:
+            self._conductor.load(identity)
+            self._unknown = ""
+        except StoreError as problem:
+            self._unknown = f"How rig {self.rig.name} is proven cannot be looked up: {problem}"
+            self._store_at_s = self._around.clock.monotonic_s() + STORE_RETRY_S
 
     def _link_down(self, trouble: RigError) -> None:
         self._identity = None
@@ -144,12 +146,23 @@ class RigWorker:
         self._presses, self._asked = inputs.start_presses, False
         not_ready = missing(self._bench(status))
         self._tell(status=status, unit=self._unit, not_ready=not_ready)
-        if pressed:
+        wanted, self._conductor.asked = self._conductor.asked, None
+        if self._conductor.number and (pressed or wanted) and self._identity is not None:
+            self._lead.step(wanted or Asked(""), self._identity, status)
+        elif pressed:
             self._start(status, not_ready)
 
     def _bench(self, status: RigStatus) -> Bench:
         specification = self._around.shelf.of(self._unit.product) if self._unit else None
-        return Bench(status, self._unit, specification.label if specification else "", self._after, self._store_problem)
+        return Bench(
+            status,
+            self._unit,
+            specification.label if specification else "",
+            self._after,
+            self._store_problem,
+            unproven=(self._unknown,) if self._unknown else self._conductor.proof().blocks,
+            trial=specification is not None and specification.decision.trial_runs,
+        )
 
     # --- requests, called from the inbox in this thread
 
@@ -170,6 +183,21 @@ class RigWorker:
     def do_reset(self) -> None:
         self.rig.carry_out(Reset())
 
+    def do_begin(self, kind: Kind, plan: Mapping[str, Any], operator: str) -> None:
+        """Open a procedure; moves nothing."""
+        self._conductor.begin(kind, plan, operator)
+        self._tell_proving()
+
+    def do_go_on(self, number: int, asked: Asked) -> None:
+        """Carry a step of the open procedure out in the coming turn."""
+        self._conductor.require(number, asked.position)
+        self._conductor.asked = asked
+
+    def do_abandon(self, number: int, operator: str, cause: str) -> None:
+        self._conductor.require(number)
+        self._conductor.abandon(operator, cause)
+        self._tell_proving()
+
     def _start(self, status: RigStatus, not_ready: tuple[str, ...]) -> None:
         if not_ready or self._unit is None or self._identity is None:
             self._announce("notice", {"sentence": "Start was pressed, but: " + " ".join(not_ready)})
@@ -178,38 +206,21 @@ class RigWorker:
         if specification is None:
             return
         try:
-            order = self._order(self._unit, self._identity, specification, status.inputs)
+            topic = Topic(self.rig.name, self._identity, status.inputs, self._unit, self._operator, specification)
+            order = order_of(self._around, topic, self._conductor, self._unknown)
             run = Run(Hands(self.rig, self._around.clock, self._around.sink, self._announce), order, self._around.watchman)
             closing = run.perform()
-        except StoreError as problem:
+        except (StoreError, UsageError, NotReady) as problem:
             self._announce("notice", {"sentence": f"The run did not start: {problem}"})
             return
         self._record(run.number, closing)
         self._farewell(run.number, order, closing)
 
-    def _order(self, unit: UnitIdentity, identity: RigIdentity, specification: Specification, inputs: RigInputs) -> RunOrder:
-        fitted, last = self._around.sink.fitted(unit.serial), self._around.sink.last_run(unit.serial)
-        carried = groups_to_carry(last, specification, fitted)
-        return RunOrder(
-            station=self._around.station,
-            rig_name=self.rig.name,
-            identity=identity,
-            inputs=inputs,
-            unit=unit,
-            operator=self._operator,
-            specification=specification,
-            fitted=fitted,
-            calibration="",
-            software=self._around.software,
-            mode=self._around.watchman.mode(specification),
-            continues=last.number if last and carried else 0,
-            carried=carried,
-        )
-
     def _record(self, number: int, closing: RunClosing) -> None:
         try:
             self._around.sink.close_run(number, closing)
             self._unstored, self._store_problem = None, ""
+            self._conductor.count(closing.flicks)
             self._around.run_ended(number)
         except StoreError as problem:
             self._unstored = (number, closing)
@@ -217,8 +228,12 @@ class RigWorker:
             self._store_at_s = self._around.clock.monotonic_s() + STORE_RETRY_S
 
     def _store_again(self) -> None:
-        if self._unstored is not None and self._around.clock.monotonic_s() >= self._store_at_s:
+        if self._around.clock.monotonic_s() < self._store_at_s:
+            return
+        if self._unstored is not None:
             self._record(*self._unstored)
+        if self._unknown and self._identity is not None:
+            self._load_proof(self._identity)
 
     def _farewell(self, number: int, order: RunOrder, closing: RunClosing) -> None:
         """Say the verdict, show it on the lamp, open the clamp unless a fault is latched."""
@@ -244,6 +259,11 @@ class RigWorker:
             self.rig.carry_out(Unclamp())
 
     # --- telling
+
+    def _tell_proving(self) -> None:
+        conductor = self._conductor
+        self._tell(proving=conductor.line(), proving_busy=conductor.busy)
+        self._announce("procedure", {"number": conductor.number, "line": conductor.line(), "busy": conductor.busy})
 
     def _announce(self, kind: str, data: Mapping[str, Any]) -> None:
         if kind == "run-started":

@@ -9,17 +9,25 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import httpx
 
 from api.demo import EmulatedRig, start_rig
+from db.migrate import create_or_require
+from db.proof import ProofStore
+from db.store import SqlStore
 from rigs.emulated.operator import BenchClient
+from rigs.emulated.settings import RigSettings
 from tests.conftest import DATA
+from tests.station.service.books import keep_calibration
 
 COMMAND = (sys.executable, "-c", "from api.cli.main import run; run()")
 WAIT_S = 30.0
+RIG_ID = "RP-EMU-01"  # of the first emulated rig (api.demo)
+FIRMWARE = RigSettings().firmware
 
 
 def free_port() -> int:
@@ -63,6 +71,14 @@ class RealStation:
             f'[web]\nport = {self.port}\n[[rigs]]\nname = "rig-1"\nport = "{self.rig.port}"\n'
         )
         return path
+
+    def calibrate(self) -> None:
+        """Let the rig have a calibration in force, as a person would have left it."""
+        url = f"sqlite:///{self.folder / 'restpoint.db'}"
+        create_or_require(url)
+        store = SqlStore(url, "bench-1")
+        keep_calibration(ProofStore(store.database, "bench-1"), "rig-1", RIG_ID, FIRMWARE, datetime.now(UTC), "bench-1")
+        store.close()
 
     def begin(self) -> None:
         with (self.folder / "service.log").open("ab") as log:
@@ -123,6 +139,7 @@ def real_station(folder: Path) -> Iterator[RealStation]:
         bench = BenchClient(str(rig.control))
         last.callback(bench.close)
         station = RealStation(folder, rig, bench, free_port())
+        station.calibrate()
         last.callback(lambda: station.end() if station.service else None)
         station.begin()
         yield station

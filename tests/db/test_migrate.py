@@ -18,7 +18,10 @@ from db.models import Run
 from db.queries import Queries
 from db.store import SqlStore
 from station.errors import SchemaMismatch, StoreError, StoreUnavailable
+from tests.db.line_making import one_of_a_line
 from tests.db.making import closing, opening, trace
+from tests.db.making_audit import one_of_every_deed
+from tests.db.making_proof import HEALTH, one_of_every_proof
 from tests.db.making_rework import one_of_everything
 
 STEP = """
@@ -57,10 +60,13 @@ def filled(file: Path, new_store: Callable[..., SqlStore]) -> str:
     url = f"sqlite:///{file}"
     create_or_require(url)
     store = new_store(url)
-    store.close_run(store.open_run(opening()), closing(1))
+    store.close_run(store.open_run(opening()), closing(1, health=HEALTH, flicks=84))
     store.keep_part(store.open_run(opening("DL2-00002")), trace(2))
     store.record_fitted("DL2-00001", "main", "x", 3.3e-7, "a. marsh", opening().started_at)
     one_of_everything(store)
+    one_of_every_proof(store)
+    one_of_a_line(store)
+    one_of_every_deed(store)
     store.close()
     return url
 
@@ -86,8 +92,9 @@ def rows(file: Path) -> dict[str, int]:
 
 
 def lines(statement: str) -> list[str]:
-    """Parts of a definition in any order: a later step adds a column at the end."""
-    return sorted(line.strip(" ,\t") for line in statement.splitlines())
+    """Parts of a definition in any order: a later step adds a column at the end, on the line of the last one."""
+    parts = statement.replace("NOT NULL, ", "NOT NULL,\n").splitlines()
+    return sorted(part.strip(" ,\t") for part in parts if part.strip())
 
 
 def test_migrations_make_exactly_the_tables_of_the_models(file: Path) -> None:

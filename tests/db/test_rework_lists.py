@@ -140,7 +140,11 @@ def test_an_upgrade_opens_no_orders_for_what_was_dealt_with_long_ago(tmp_path: P
     done = upgrade(f"sqlite:///{file}")
     assert (done.before, done.backup is not None) == ("0001", True)
     require_current(f"sqlite:///{file}")
-    assert set(before) - set(dump(file)) <= {"INSERT INTO \"alembic_version\" VALUES('0001');"}
+    after = dump(file)
+    rows = [line for line in before if line.startswith("INSERT") and "alembic_version" not in line and "sqlite_sequence" not in line]
+    assert len(rows) == 5
+    for row in rows:  # as they were, with columns of later revisions behind them
+        assert any(line.startswith(row.removesuffix(");")) for line in after), row
     store = SqlStore(f"sqlite:///{file}", "mossgate-1")
     assert rework_of(store).unfollowed() == []
     store.close_interrupted("mossgate-1", START)

@@ -19,7 +19,7 @@ from rigs.driver.transport import SerialTransport
 from rigs.link.messages import DEAD_MAN_S, ENERGISED_MAX_S
 from station.errors import RigFault, RigRefused
 from station.ports import Clock, Rig
-from station.ports.rig import Command, Done, Flick, Jog, Lamp, LampColour, ReadSupply, Reset, Sample, Unclamp
+from station.ports.rig import Command, Done, Flick, Jog, Lamp, LampColour, Level, ReadLevel, ReadSupply, Reset, Sample, Unclamp
 from station.quantities import GROUPS
 from station.records import RigStatus
 from tests.rigs.plugs import RealClock
@@ -250,6 +250,15 @@ def the_supply_is_measured(rig: Rig, operator: Operator, clock: Clock) -> None:
     assert max(levels_v) - min(levels_v) < 0.05
 
 
+def the_levels_are_measured(rig: Rig, operator: Operator, clock: Clock) -> None:
+    identity = rig.connect()
+    make_ready(rig, operator, clock)
+    low_v, half_v, full_v, loaded_v = (rig.carry_out(ReadLevel(level)).value for level in Level)
+    shares = [level_v / identity.reference_v for level_v in (low_v, half_v, full_v)]
+    assert max(abs(share - due) for share, due in zip(shares, (1 / 16, 1 / 2, 15 / 16), strict=True)) < 0.05
+    assert 0.5 * half_v < loaded_v < 1.01 * half_v  # an input below 10 kilohm could not look at a wiper
+
+
 def the_lamp_shows_every_colour(rig: Rig, operator: Operator, clock: Clock) -> None:
     make_ready(rig, operator, clock)
     for colour in LampColour:
@@ -292,6 +301,7 @@ CHECKS: Final[tuple[Check, ...]] = (
     a_station_that_hangs_ends_in_rest,
     a_halt_asked_for_ends_what_comes_next,
     the_supply_is_measured,
+    the_levels_are_measured,
     the_lamp_shows_every_colour,
     the_unit_is_given_back_at_rest_only,
     connecting_again_is_harmless,

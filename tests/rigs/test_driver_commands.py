@@ -13,7 +13,7 @@ from rigs.driver.session import HALT_AGAIN_S, HALT_MARGIN_S
 from rigs.link import Received, encode
 from rigs.link.messages import FaultCode, Group, LampCode, Outcome, Reference, Refusal
 from station.errors import LinkLost, RigFault, RigRefused
-from station.ports.rig import Command, Flick, Jog, Lamp, LampColour, ReadSupply, Reset, Sample, Unclamp
+from station.ports.rig import Command, Flick, Jog, Lamp, LampColour, Level, ReadLevel, ReadSupply, Reset, Sample, Unclamp
 from station.quantities import GROUPS
 from tests.rigs.scripted import HandClock, ScriptedRig, dropping, plain
 
@@ -24,6 +24,7 @@ EVERY: list[Command] = [
     FLICK,
     Jog("x+", 4.0, 30.0),
     ReadSupply(),
+    ReadLevel(Level.HALF),
     Unclamp(),
     Lamp(LampColour.BUSY),
     Reset(),
@@ -52,6 +53,8 @@ def commands_heard(rig: ScriptedRig) -> list[Received]:
         (FLICK, "FLICK", {"run": 41, "stick": 1, "group": Group.Y_MINUS, "hold_ms": 100, "free_ms": 200}),
         (Jog("x-", -12.5, 7.5), "JOG", {"stick": 0, "group": Group.X_MINUS, "angle": -125, "speed": 75}),
         (ReadSupply(), "READ_LEVEL", {"what": Reference.UNIT_SUPPLY}),
+        (ReadLevel(Level.LOW), "READ_LEVEL", {"what": Reference.LOW}),
+        (ReadLevel(Level.HALF_SOURCE), "READ_LEVEL", {"what": Reference.HALF_SOURCE}),
         (Unclamp(), "UNCLAMP", {}),
         (Lamp(LampColour.FAIL), "LAMP", {"lamp": LampCode.FAIL}),
         (Reset(), "RESET", {}),
@@ -66,6 +69,7 @@ def test_every_command_has_its_message(command: Command, name: str, fields: dict
 def test_words_of_the_port_and_values_of_the_link_agree() -> None:
     assert [LampCode[colour.name].name.lower() for colour in LampColour] == [colour.value for colour in LampColour]
     assert [order_of(Flick(1, group, 0.1, 0.1)).fields["group"] for group in GROUPS] == list(Group)
+    assert [order_of(ReadLevel(level)).fields["what"] for level in Level] == list(Reference)[1:]
 
 
 def test_done_gives_rig_time_samples_and_value() -> None:
@@ -346,6 +350,31 @@ def test_a_halt_asked_for_between_commands_is_obeyed_by_the_next_poll() -> None:
     with pytest.raises(RigFault):
         driver.carry_out(FLICK)
     assert rig.actuations == {"REST": 2}  # the flick was never sent
+
+
+@pytest.mark.parametrize("command", [FLICK, Jog("x+", 4.0, 30.0)])
+def test_a_halt_obeyed_while_the_owner_waits_is_not_forgotten_by_its_next_movement(command: Command) -> None:
+    """Else whoever polls between two movements would move on though rest was ordered."""
+    driver, rig, _ = connected()
+    driver.carry_out(Sample(41, True, 1))
+    driver.request_halt()
+    driver.poll(0.02)
+    driver.carry_out(ReadSupply())  # moves nothing
+    rig.heard.clear()
+    with pytest.raises(RigFault, match="ended by an order to rest") as caught:
+        driver.carry_out(command)
+    assert caught.value.facts == {"fault": "HALTED"}
+    assert commands_heard(rig) == []
+    driver.carry_out(command)  # told once; a person has started anew
+
+
+def test_a_halt_of_an_idle_rig_does_not_end_the_next_run() -> None:
+    driver, rig, _ = connected()
+    driver.request_halt()
+    driver.poll(0.02)
+    driver.carry_out(Sample(41, True, 1))
+    driver.carry_out(FLICK)
+    assert rig.actuations == {"REST": 1, "SAMPLE": 1, "FLICK": 1}
 
 
 def test_no_read_is_longer_than_a_halt_may_wait() -> None:

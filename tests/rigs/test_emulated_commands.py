@@ -274,6 +274,50 @@ def test_jog_past_the_release_point_lets_the_stick_go() -> None:
     assert not host.rig.plant.mechanism.held
 
 
+def test_a_jogged_stick_lets_go_at_one_angle_however_small_the_steps() -> None:
+    """One push has one release angle: drawn anew at every step, the earliest of many would be met."""
+    found = []
+    for seed in range(12):
+        host = ready_host(seed=seed)
+        host.ills.servo(release_jitter_deg=1.0)
+        for angle in (*range(50, 451, 50), *range(452, 520, 2)):
+            host.carry_out("JOG", **JOG | {"angle": angle})
+            if host.rig.log.last("released") is not None:
+                found.append(angle / 10)
+                break
+    assert len(found) == 12
+    assert np.mean(found) == pytest.approx(48.15 + 0.1, abs=0.6)  # twice the standard error; the earliest of 17 draws is 1.8 below
+
+
+def test_a_finger_that_comes_back_from_beyond_the_gate_leaves_the_stick_there_until_it_is_back_at_the_gate() -> None:
+    host = ready_host()
+    for angle in (*range(50, 451, 50), 430, 400, 370):
+        host.carry_out("JOG", **JOG | {"angle": angle})
+    path = host.rig.plant.mechanism.paths[0]
+    assert path.state(host.rig.now_s)[0] == pytest.approx(77.0, abs=1e-9)
+    host.carry_out("JOG", **JOG | {"angle": 330})
+    assert path.state(host.rig.now_s)[0] == pytest.approx(77.0 / 25 * (33.0 + 0.15 - 10.0), abs=1e-6)  # play taken up the other way
+
+
+def test_a_jog_ends_de_energised_at_home_and_past_the_release_the_folded_finger_comes_home_by_jogs() -> None:
+    host = ready_host()
+    for angle in (*range(50, 501, 50), *range(450, -1, -50)):
+        host.carry_out("JOG", **JOG | {"angle": angle})
+    host.wait(0.6)  # no fault for being energised too long
+    assert host.last("STATUS").fields["state"] is State.IDLE
+    assert host.rig.plant.at_rest(host.rig.now_s)
+    assert host.rig.log.counts["released"] == 1
+
+
+def test_steps_are_counted_from_the_last_order_also_where_the_servo_falls_short() -> None:
+    host = ready_host()
+    host.ills.servo(stroke=0.8)
+    for angle in range(50, 301, 50):
+        host.carry_out("JOG", **JOG | {"angle": angle})
+    assert host.rig.plant.mechanism.fingers[0].angle(host.rig.now_s) == pytest.approx(24.0)
+    assert host.order("JOG", **JOG | {"angle": 351}) is Refusal.ANGLE_RANGE
+
+
 @pytest.mark.parametrize(
     "figures", [{"sample_rate_hz": 100}, {"bits": 13}, {"rig_id": ""}, {"rig_id": "x" * 17}, {"firmware": "ü"}, {"sticks": 0}]
 )

@@ -10,6 +10,7 @@ from rigs.emulated.bench import plain_unit
 from rigs.emulated.laws import ConverterLaw
 from rigs.emulated.settings import RigSettings
 from rigs.emulated.stick import overshoot
+from rigs.link.messages import Reference
 from tests.rigs.emulated_host import Host, ready_host
 
 IDEAL = {
@@ -151,7 +152,16 @@ def test_the_noise_is_the_law_s_noise() -> None:
 def test_levels_are_read_with_the_converter_s_own_errors() -> None:
     host = ready_host(settings=RigSettings(supply_v=3.31, noise_v=0.0))
     read = [host.carry_out("READ_LEVEL", what=what)["value"] for what in range(4)]
-    assert read == pytest.approx([3_310_000, 0, 1_650_000, 3_300_000], abs=2)
+    assert read == pytest.approx([3_310_000, 206_250, 1_650_000, 3_093_750], abs=2)
     host.rig.plant.set_converter(host.rig.now_s, ConverterLaw(noise_v=0.0, gain_error=0.01, reference_error=0.02, supply_v=3.31))
     read = [host.carry_out("READ_LEVEL", what=what)["value"] for what in (0, 2)]
-    assert read == pytest.approx([3_310_000 * 1.01 / 1.02, 1_650_000 * 1.01], rel=1e-6)
+    assert read == pytest.approx([3_310_000 * 1.01 / 1.02, 1_650_000 * 1.01 / 1.02], rel=1e-6)
+
+
+@pytest.mark.parametrize("input_ohm", [10e6, 1e6, 90e3])
+def test_the_input_loads_the_level_behind_the_resistor(input_ohm: float) -> None:
+    """A source of 10 kilohm under a load is a divider (Ohm's law)."""
+    host = ready_host(settings=RigSettings(noise_v=0.0, input_ohm=input_ohm))
+    half, loaded = (host.carry_out("READ_LEVEL", what=what)["value"] for what in (Reference.HALF, Reference.HALF_SOURCE))
+    assert half == 1_650_000
+    assert loaded == pytest.approx(1_650_000 * input_ohm / (input_ohm + 10_000), abs=1)

@@ -1,9 +1,10 @@
 """Pooled monitors: which specifications are decided by count alone, and setting a monitor back once the cause was found."""
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Response
 from pydantic import BaseModel, ConfigDict, Field
 
 from api.http.depends import TheDesk
+from api.http.edits import TheEdit, tag_of
 
 router = APIRouter(prefix="/v1/monitors", tags=["monitors"])
 
@@ -29,18 +30,21 @@ class SetBack(BaseModel):
     cause: str = Field(min_length=1, max_length=400)
 
 
-def _listed(desk: TheDesk) -> AlarmList:
-    return AlarmList(alarms=[Alarm(specification=label, sentence=sentence) for label, sentence in desk.alarms().items()])
+def _listed(desk: TheDesk, response: Response) -> AlarmList:
+    alarms = dict(desk.alarms())
+    response.headers["ETag"] = tag_of(alarms)
+    return AlarmList(alarms=[Alarm(specification=label, sentence=sentence) for label, sentence in alarms.items()])
 
 
 @router.get("")
-def list_alarms(desk: TheDesk) -> AlarmList:
-    """Monitors that have alarmed."""
-    return _listed(desk)
+def list_alarms(desk: TheDesk, response: Response) -> AlarmList:
+    """Monitors that have alarmed. Their ETag may be sent as If-Match when one is set back: an alarm that came since is then kept."""
+    return _listed(desk, response)
 
 
 @router.post("/set-back")
-def set_back(wanted: SetBack, desk: TheDesk) -> AlarmList:
-    """Set a monitor back; its station decides in the specification's own mode again."""
-    desk.set_back(wanted.specification, wanted.operator, wanted.cause)
-    return _listed(desk)
+def set_back(wanted: SetBack, desk: TheDesk, edit: TheEdit, response: Response) -> AlarmList:
+    """Set a monitor back; its station decides in the specification's own mode again. Needs the role engineer."""
+    with edit.of(lambda: dict(desk.alarms())):
+        desk.set_back(wanted.specification, wanted.operator, wanted.cause)
+    return _listed(desk, response)

@@ -17,10 +17,11 @@ class Health(BaseModel):
 
 
 class Readiness(BaseModel):
-    """`checks` by name: empty where good, else one sentence."""
+    """`checks` by name: empty where good, else one sentence. `notes` likewise of what keeps nobody from testing, such as a line behind."""
 
     status: str = Field(description="ready or not-ready")
     checks: dict[str, str]
+    notes: dict[str, str] = {}
 
 
 @router.get("/healthz")
@@ -30,12 +31,12 @@ async def healthz() -> Health:
 
 
 @router.get("/readyz", responses={503: {"model": Readiness, "description": "At least one check is not good."}})
-def readyz(desk: TheDesk, queries: TheQueries, response: Response) -> Readiness:
+def readyz(desk: TheDesk, queries: TheQueries, request: Request, response: Response) -> Readiness:
     """200 when the database and the rigs can take a unit."""
     checks = {"database": _database(queries), **desk.ready()}
     good = not any(checks.values())
     response.status_code = 200 if good else 503
-    return Readiness(status="ready" if good else "not-ready", checks=checks)
+    return Readiness(status="ready" if good else "not-ready", checks=checks, notes=request.app.state.notes())
 
 
 @router.get("/metrics", response_class=Response, responses={200: {"content": {"text/plain": {}}}})

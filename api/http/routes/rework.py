@@ -18,6 +18,7 @@ from api.http.bodies_rework import (
     OrderPage,
 )
 from api.http.depends import ThePrincipal
+from api.http.edits import TheEdit, tag_of
 from api.http.rework import TheOrders, TheRework
 from db.queries import PAGE_MAX
 from db.rows_rework import LedgerFilter, OrderFilter
@@ -79,27 +80,41 @@ def estimates(
 
 
 @router.get("/{order}")
-def one_order(order: Number, orders: TheOrders) -> OrderDetailBody:
-    """One order with its tries: advice, parts, retests, findings."""
-    return OrderDetailBody.of(orders.order(order))
+def one_order(order: Number, orders: TheOrders, response: Response) -> OrderDetailBody:
+    """One order with its tries: advice, parts, retests, findings. Its ETag may be sent as If-Match with what is recorded."""
+    return _tagged(OrderDetailBody.of(orders.order(order)), response)
 
 
 @router.post("/{order}/fitted")
-def record_part(order: Number, part: FittedPart, desk: TheRework, orders: TheOrders, principal: ThePrincipal) -> OrderDetailBody:
+def record_part(
+    order: Number, part: FittedPart, desk: TheRework, orders: TheOrders, principal: ThePrincipal, edit: TheEdit, response: Response
+) -> OrderDetailBody:
     """Record what was fitted; the unit's next run knows of it. The same part again changes nothing; another corrects it."""
-    desk.fit(order, part.stick, part.axis, part.part, part.operator or principal.name)
-    return OrderDetailBody.of(orders.order(order))
+    with edit.of(lambda: OrderDetailBody.of(orders.order(order)).model_dump(mode="json")):
+        desk.fit(order, part.stick, part.axis, part.part, part.operator or principal.name)
+    return _tagged(OrderDetailBody.of(orders.order(order)), response)
 
 
 @router.post("/{order}/scrap")
-def scrap(order: Number, ending: Ending, desk: TheRework, orders: TheOrders, principal: ThePrincipal) -> OrderDetailBody:
+def scrap(
+    order: Number, ending: Ending, desk: TheRework, orders: TheOrders, principal: ThePrincipal, edit: TheEdit, response: Response
+) -> OrderDetailBody:
     """Scrap the unit for its stick module."""
-    desk.scrap(order, ending.operator or principal.name, ending.cause)
-    return OrderDetailBody.of(orders.order(order))
+    with edit.of(lambda: OrderDetailBody.of(orders.order(order)).model_dump(mode="json")):
+        desk.scrap(order, ending.operator or principal.name, ending.cause)
+    return _tagged(OrderDetailBody.of(orders.order(order)), response)
 
 
 @router.post("/{order}/withdraw")
-def withdraw(order: Number, ending: Ending, desk: TheRework, orders: TheOrders, principal: ThePrincipal) -> OrderDetailBody:
+def withdraw(
+    order: Number, ending: Ending, desk: TheRework, orders: TheOrders, principal: ThePrincipal, edit: TheEdit, response: Response
+) -> OrderDetailBody:
     """Withdraw an order that is not to be worked on."""
-    desk.withdraw(order, ending.operator or principal.name, ending.cause)
-    return OrderDetailBody.of(orders.order(order))
+    with edit.of(lambda: OrderDetailBody.of(orders.order(order)).model_dump(mode="json")):
+        desk.withdraw(order, ending.operator or principal.name, ending.cause)
+    return _tagged(OrderDetailBody.of(orders.order(order)), response)
+
+
+def _tagged(body: OrderDetailBody, response: Response) -> OrderDetailBody:
+    response.headers["ETag"] = tag_of(body.model_dump(mode="json"))
+    return body

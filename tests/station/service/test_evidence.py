@@ -48,6 +48,8 @@ def test_sealed_evidence_cannot_be_made_by_hand() -> None:
         ({"supply_after_v": float("nan")}, "rig-supply"),
         ({"rig_seconds": 15.3}, "rig-clock"),
         ({"rig_seconds": 14.7}, "rig-clock"),
+        ({"calibration": ""}, "rig-calibration"),
+        ({"calibration_problem": "Calibration C-1 ran out during the run."}, "rig-calibration"),
     ],
 )
 def test_one_thing_amiss_is_enough(changes: dict[str, object], reason: str) -> None:

@@ -1,5 +1,6 @@
 """A whole station in virtual time: worker, driver, emulated rig over the same bytes, and a real database file."""
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,12 +17,17 @@ from rigs.emulated.settings import RigSettings
 from rigs.emulated.units import EmulatedUnit, StickProperties
 from rigs.emulated.virtual import LoopbackTransport, VirtualClock
 from station.ports.desk import RigView
+from station.proof import Kind
 from station.records import RunEvent, UnitIdentity
 from station.service.events import EventRing
+from station.service.ordering import Surroundings
+from station.service.proving.conductor import Proving
+from station.service.proving.course import Course
 from station.service.shelf import SpecificationShelf
 from station.service.watchman import Watchman
-from station.service.worker import RigWorker, Surroundings
+from station.service.worker import RigWorker
 from station.specification import Specification, parse_specification
+from tests.station.service.books import MemoryBook, calibration_there
 
 TURNS_MAX = 100  # of the worker's loop, before a wait is given up; an unlinked turn is the shortest, 20 ms
 
@@ -39,6 +45,7 @@ class VirtualStation:
     queries: Queries
     worker: RigWorker
     events: EventRing
+    book: MemoryBook
 
     def turn(self, times: int = 5) -> RigView:
         for _ in range(times):
@@ -89,18 +96,30 @@ class VirtualStation:
 
 
 def virtual_station(
-    folder: Path, specification: Specification, text: str, bench: Bench | None = None, settings: RigSettings | None = None
+    folder: Path,
+    specification: Specification,
+    text: str,
+    bench: Bench | None = None,
+    settings: RigSettings | None = None,
+    *,
+    calibrated: bool = True,
+    courses: Callable[[MemoryBook], Mapping[Kind, Course]] | None = None,
 ) -> VirtualStation:
-    """A station whose worker is linked; nothing is clamped yet."""
+    """A station whose worker is linked; nothing is clamped yet. calibrated: whether the rig has a calibration in force."""
     url = f"sqlite:///{folder / 'results.db'}"
     create_or_require(url)
     store, clock, events = SqlStore(url, "mossgate-1", keep_pass_every=1), VirtualClock(), EventRing()
     store.keep_specification(text, specification, clock.utc())
     rig = EmulatedRig(7, bench or demo_bench(7), settings)
     cable = LoopbackTransport(rig, clock)
-    around = Surroundings("mossgate-1", "0.1.0", clock, store, SpecificationShelf([specification]), events, Watchman(store.monitors()))
+    shelf = SpecificationShelf([specification])
+    book = MemoryBook()
+    if calibrated:
+        book.outcomes.append(calibration_there(rig.plant.settings.rig_id, rig.plant.settings.firmware, clock.utc()))
+    proving = Proving("mossgate-1", book, clock, courses(book) if courses else {}, shelf.of, store.fitted)
+    around = Surroundings("mossgate-1", "0.1.0", clock, store, shelf, events, Watchman(store.monitors()), proving)
     worker = RigWorker(RigDriver("rig-1", cable, clock), around)
-    station = VirtualStation(rig, Hands(rig), Ills(rig, cable), cable, clock, store, Queries(url), worker, events)
+    station = VirtualStation(rig, Hands(rig), Ills(rig, cable), cable, clock, store, Queries(url), worker, events, book)
     station.turn()
     return station
 

@@ -27,6 +27,6 @@ def evidence(**changes: Any) -> RunEvidence:
         rig_seconds=15.0,
         host_seconds=15.02,
         specification_digest="d" * 64,
-        calibration="",
+        calibration="C-1",
     )
     return replace(whole, **changes)
