@@ -14,7 +14,10 @@ from tests.bench.size_questions import Asking, questions
 from tests.bench.size_runs import END, Works, plan, specifications
 
 RUNS = 1500
-EMPTY = "audit|chain|kept_|answers|procedure|calibration|reference_|studies|chart|stations|line_|outbox|advices|ledger|source_estimates|monitors"
+EMPTY = (
+    "audit|chain|kept_|answers|procedure|calibration|reference_|studies|"
+    "chart|stations|line_|outbox|advices|ledger|source_estimates|monitors"
+)
 """Tables of what no run leaves by itself."""
 
 
