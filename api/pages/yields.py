@@ -11,12 +11,11 @@ from api.http import links
 from api.http.depends import TheDesk
 from api.http.yields import NAME_MAX, AskedSplit, TheReports
 from api.pages.render import page
-from api.pages.words import reasons_shown
 from db.queries.failed import FailedFilter
 from db.rows import Cursor
 from station.ports.yields import Behind
 from station.service.yield_links import query_of
-from station.yields import Cause, Share, Split
+from station.yields import Share, Split
 
 router = APIRouter()
 
@@ -70,7 +69,6 @@ def report(which: Annotated[AskedSplit, Depends(_asked)], request: Request, repo
         "failed": reports.failed(asked, FailedFilter("", ""), None, FAILED_SHOWN).items,
         "bar": bar,
         "most": max((cause.runs for cause in found.causes), default=1),
-        "reason_words": {cause.code: words_of(cause) for cause in found.causes},
     }
     return page(request, "yield.html", **shown)
 
@@ -90,8 +88,3 @@ def bar(share: Share) -> tuple[float, float, float] | None:
     if share.value is None or share.low is None or share.high is None:
         return None
     return 100.0 * share.value, 100.0 * share.low, 100.0 * share.high
-
-
-def words_of(cause: Cause) -> str:
-    """A reason in plain words."""
-    return reasons_shown([cause.code])[0].sentence
