@@ -1,5 +1,6 @@
 """Leads the procedures of one rig: which is open, which step comes next, what came of it. Lives in the rig's worker."""
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
@@ -227,9 +228,14 @@ def summary(outcome: Outcome) -> dict[str, Any]:
         kind = "calibration" if isinstance(outcome, Calibration) else str(outcome.kind)
         return {"kind": kind, "number": outcome.number, "accepted": outcome.accepted, "problems": list(outcome.problems)}
     if isinstance(outcome, ReferenceCheck):
-        deviations = [{**asdict(one), "within": one.within} for one in outcome.deviations]
+        deviations = [{**asdict(one), "measured": _known(one.measured), "within": one.within} for one in outcome.deviations]
         return {"kind": "reference-check", "number": outcome.number, "accepted": outcome.within, "deviations": deviations}
     return {"kind": "reference-values", "serial": outcome.serial, "accepted": True}
+
+
+def _known(value: float) -> float | None:
+    """None for a figure that could not be measured: JSON has no word for it."""
+    return value if math.isfinite(value) else None
 
 
 def _step_at(steps: Sequence[Step], procedure: Procedure, position: int) -> Step:

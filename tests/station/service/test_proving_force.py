@@ -1,11 +1,13 @@
 """Whether a rig is proven: age, flicks, firmware, reference unit."""
 
+import json
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from station.proof import Calibration, Deviation, ReferenceCheck, ReferenceUnit, ReferenceValue
+from station.service.proving.conductor import summary
 from station.service.proving.force import ProofFacts, proof_of
 from tests.station.service.books import calibration_there
 from tests.station.service.words import IDENTITY
@@ -58,6 +60,12 @@ def test_a_proven_rig_has_nothing_against_it() -> None:
 )
 def test_what_blocks_says_so(facts: ProofFacts, says: str) -> None:
     assert says in blocks(facts)
+
+
+def test_an_outcome_with_an_unmeasured_figure_is_still_json() -> None:
+    told = summary(check(float("nan")))
+    assert json.loads(json.dumps(told, allow_nan=False))["deviations"][0]["measured"] is None
+    assert not told["accepted"]
 
 
 def test_a_check_without_figures_is_not_within() -> None:
